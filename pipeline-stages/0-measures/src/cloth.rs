@@ -1,0 +1,119 @@
+//! The cloth as a plane before the camera: the one bridge between pixels and millimetres.
+
+use nalgebra::{Matrix3, Vector3};
+
+use crate::map::Map;
+use crate::photo::Camera;
+use crate::uncertainty::Budget;
+use crate::unit::{Mm, Point, Px};
+
+/// The cloth's plane in camera coordinates (x right, y down, z away from the camera, mm):
+/// depth grows by `slope_x` for each millimetre to the right and by `slope_y` downwards.
+///
+/// Cloth coordinates are millimetres from `anchor`; the x axis is the camera's x axis laid
+/// down into the plane.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PlanePose {
+    /// Change of depth to the right (tangent of the tilt).
+    pub slope_x: f64,
+    /// Change of depth downwards (tangent of the tilt).
+    pub slope_y: f64,
+    /// Distance from the camera to the plane along the ray through `anchor`, measured along the
+    /// optical axis, in millimetres.
+    pub depth_mm: f64,
+    /// The photo point where cloth coordinates begin.
+    pub anchor: Point<Px>,
+}
+
+impl PlanePose {
+    /// The angle between the plane and the sensor, in degrees.
+    pub fn tilt_deg(&self) -> f64 {
+        self.slope_x.hypot(self.slope_y).atan().to_degrees()
+    }
+
+    /// Cloth millimetres to photo pixels through `camera` (a pinhole; Hartley & Zisserman 2004,
+    /// section 8.1).
+    pub fn to_photo(&self, camera: &Camera) -> Map<Mm, Px> {
+        let f = camera.focal_px;
+        let ray = Vector3::new(
+            (self.anchor.x - camera.principal.x) / f,
+            (self.anchor.y - camera.principal.y) / f,
+            1.0,
+        );
+        let origin = ray * self.depth_mm;
+        let right = Vector3::new(1.0, 0.0, self.slope_x).normalize();
+        let normal = Vector3::new(-self.slope_x, -self.slope_y, 1.0).normalize();
+        let down = normal.cross(&right);
+        let intrinsics =
+            Matrix3::new(f, 0.0, camera.principal.x, 0.0, f, camera.principal.y, 0.0, 0.0, 1.0);
+        Map::from_matrix(intrinsics * Matrix3::from_columns(&[right, down, origin]))
+    }
+}
+
+/// The measured plane of the cloth, with what is not known about it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClothPlane {
+    /// The camera used.
+    pub camera: Camera,
+    /// The best estimate of the plane.
+    pub pose: PlanePose,
+    /// Covariance (k = 1) of (`slope_x`, `slope_y`, ln `depth_mm`): everything the ruler's
+    /// reading, its class, its thickness and the focal length leave open, jointly.
+    pub covariance: Matrix3<f64>,
+    /// Terms of the scale's uncertainty at the anchor, for the report.
+    pub budget: Budget,
+    to_photo: Map<Mm, Px>,
+    to_cloth: Map<Px, Mm>,
+}
+
+impl ClothPlane {
+    /// The plane with this pose; `None` when it is seen edge-on.
+    pub fn new(
+        camera: Camera,
+        pose: PlanePose,
+        covariance: Matrix3<f64>,
+        budget: Budget,
+    ) -> Option<Self> {
+        let to_photo = pose.to_photo(&camera);
+        let to_cloth = to_photo.inverse()?;
+        Some(Self { camera, pose, covariance, budget, to_photo, to_cloth })
+    }
+
+    /// Cloth millimetres to photo pixels.
+    pub fn to_photo(&self) -> &Map<Mm, Px> {
+        &self.to_photo
+    }
+
+    /// Photo pixels to cloth millimetres.
+    pub fn to_cloth(&self) -> &Map<Px, Mm> {
+        &self.to_cloth
+    }
+
+    /// Pixels per millimetre of cloth at a photo point (mean of all directions).
+    pub fn px_per_mm_at(&self, p: Point<Px>) -> f64 {
+        1.0 / self.to_cloth.scale_at(p)
+    }
+
+    /// Standard uncertainty (k = 1) of the scale at a photo point, in per cent, by propagating
+    /// the covariance to that point (GUM, JCGM 100:2008, equation 13).
+    pub fn u_scale_percent_at(&self, p: Point<Px>) -> f64 {
+        let reference = self.px_per_mm_at(p).ln();
+        let step = 1e-4;
+        let gradient = Vector3::from_fn(|i, _| {
+            let to_photo = self.nudged(i, step).to_photo(&self.camera);
+            to_photo.inverse().map_or(0.0, |m| (-m.scale_at(p).ln() - reference) / step)
+        });
+        100.0 * (gradient.transpose() * self.covariance * gradient)[0].max(0.0).sqrt()
+    }
+
+    /// The pose with its parameter `i` (in the covariance's order) changed by `step`.
+    pub fn nudged(&self, i: usize, step: f64) -> PlanePose {
+        let mut pose = self.pose;
+        match i {
+            0 => pose.slope_x += step,
+            1 => pose.slope_y += step,
+            _ => pose.depth_mm *= step.exp(),
+        }
+        pose
+    }
+}

@@ -1,0 +1,66 @@
+//! What the fit stage hands on.
+
+use serde::Serialize;
+
+use crate::map::Map;
+use crate::unit::{Art, Mm, Point, Px};
+
+/// What the figures allow. Ordered from best to worst, so that a job's verdict is the maximum of
+/// its emblems'.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Verdict {
+    /// The figures support cutting material now.
+    Cut,
+    /// A person should look at the named reasons first.
+    Look,
+    /// Do not cut.
+    Hold,
+}
+
+/// One place on the fitted outline, compared with the residue there.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct EdgeSample {
+    /// The place on the fitted outline.
+    pub at: Point<Px>,
+    /// How far the residue's edge lies outside (+) or inside (−) the fitted outline, bleed
+    /// removed, in millimetres on the cloth; `None` where no edge is seen.
+    pub offset_mm: Option<f64>,
+    /// Length of outline that this sample stands for, in millimetres.
+    pub length_mm: f64,
+}
+
+/// An artwork registered to the residue.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fit {
+    /// Artwork units to millimetres on the cloth plane: size, turn and place.
+    pub art_to_cloth: Map<Art, Mm>,
+    /// Artwork units to photo pixels, remaining tilt included.
+    pub art_to_photo: Map<Art, Px>,
+    /// Millimetres for one artwork unit: the size to cut.
+    pub mm_per_art: f64,
+    /// Clockwise as seen, from the photo's x axis, in degrees.
+    pub rotation_deg: f64,
+    /// Even offset of the residue's edge outside the artwork's, in millimetres.
+    pub bleed_mm: f64,
+    /// Mean absolute distance between fitted and seen edge, in millimetres.
+    pub edge_mean_mm: f64,
+    /// 95th percentile of that distance, in millimetres.
+    pub edge_p95_mm: f64,
+    /// Share of the outline's length that the residue supports, 0 to 1.
+    pub outline_seen: f64,
+    /// Expanded uncertainty (k = 2) of the size, in per cent, the scale's included.
+    pub u_size_percent: f64,
+    /// Expanded uncertainty (k = 2) of the place, in millimetres.
+    pub u_shift_mm: f64,
+    /// Expanded uncertainty (k = 2) of the rotation, in degrees.
+    pub u_rotation_deg: f64,
+    /// Largest expanded uncertainty (k = 2) of any outline point, size, place, turn and tilt
+    /// taken together, in millimetres.
+    pub u_outline_mm: f64,
+    /// How far the residue stands out of the cloth's own noise: the matched filter's
+    /// signal-to-noise ratio.
+    pub signal_to_noise: f64,
+    /// The outline against the residue, place by place.
+    pub samples: Vec<EdgeSample>,
+}

@@ -1,0 +1,2 @@
+//! Command line.
+fn main() {}
