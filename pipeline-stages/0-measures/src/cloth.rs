@@ -4,7 +4,7 @@ use nalgebra::{Matrix3, Vector3};
 
 use crate::map::Map;
 use crate::photo::Camera;
-use crate::uncertainty::Budget;
+use crate::uncertainty::{Budget, Term};
 use crate::unit::{Mm, Point, Px};
 
 /// The cloth's plane in camera coordinates (x right, y down, z away from the camera, mm):
@@ -50,6 +50,17 @@ impl PlanePose {
     }
 }
 
+/// One independent source of doubt about the plane.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlaneTerm {
+    /// What it stands for, in a shop's words.
+    pub name: String,
+    /// Covariance (k = 1) of (`slope_x`, `slope_y`, ln `depth_mm`).
+    pub covariance: Matrix3<f64>,
+    /// Where the figure comes from.
+    pub source: String,
+}
+
 /// The measured plane of the cloth, with what is not known about it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ClothPlane {
@@ -57,26 +68,24 @@ pub struct ClothPlane {
     pub camera: Camera,
     /// The best estimate of the plane.
     pub pose: PlanePose,
+    /// Independent sources of doubt; together they make up `covariance`.
+    pub terms: Vec<PlaneTerm>,
     /// Covariance (k = 1) of (`slope_x`, `slope_y`, ln `depth_mm`): everything the ruler's
     /// reading, its class, its thickness and the focal length leave open, jointly.
     pub covariance: Matrix3<f64>,
-    /// Terms of the scale's uncertainty at the anchor, for the report.
-    pub budget: Budget,
+    /// What speaks against trusting the scale, in plain words. Not empty: a person must look.
+    pub warnings: Vec<String>,
     to_photo: Map<Mm, Px>,
     to_cloth: Map<Px, Mm>,
 }
 
 impl ClothPlane {
     /// The plane with this pose; `None` when it is seen edge-on.
-    pub fn new(
-        camera: Camera,
-        pose: PlanePose,
-        covariance: Matrix3<f64>,
-        budget: Budget,
-    ) -> Option<Self> {
+    pub fn new(camera: Camera, pose: PlanePose, terms: Vec<PlaneTerm>) -> Option<Self> {
         let to_photo = pose.to_photo(&camera);
         let to_cloth = to_photo.inverse()?;
-        Some(Self { camera, pose, covariance, budget, to_photo, to_cloth })
+        let covariance = terms.iter().map(|t| t.covariance).sum();
+        Some(Self { camera, pose, terms, covariance, warnings: Vec::new(), to_photo, to_cloth })
     }
 
     /// Cloth millimetres to photo pixels.
@@ -94,16 +103,31 @@ impl ClothPlane {
         1.0 / self.to_cloth.scale_at(p)
     }
 
-    /// Standard uncertainty (k = 1) of the scale at a photo point, in per cent, by propagating
-    /// the covariance to that point (GUM, JCGM 100:2008, equation 13).
-    pub fn u_scale_percent_at(&self, p: Point<Px>) -> f64 {
-        let reference = self.px_per_mm_at(p).ln();
-        let step = 1e-4;
-        let gradient = Vector3::from_fn(|i, _| {
-            let to_photo = self.nudged(i, step).to_photo(&self.camera);
-            to_photo.inverse().map_or(0.0, |m| (-m.scale_at(p).ln() - reference) / step)
+    /// The terms of the scale's uncertainty at a photo point, each propagated to that point
+    /// (GUM, JCGM 100:2008, equation 13).
+    pub fn budget_at(&self, p: Point<Px>) -> Budget {
+        let gradient = self.scale_gradient_at(p);
+        let terms = self.terms.iter().map(|t| Term {
+            name: t.name.clone(),
+            u_percent: 100.0 * standard(&t.covariance, &gradient),
+            source: t.source.clone(),
         });
-        100.0 * (gradient.transpose() * self.covariance * gradient)[0].max(0.0).sqrt()
+        Budget { terms: terms.collect() }
+    }
+
+    /// Standard uncertainty (k = 1) of the scale at a photo point, in per cent.
+    pub fn u_scale_percent_at(&self, p: Point<Px>) -> f64 {
+        100.0 * standard(&self.covariance, &self.scale_gradient_at(p))
+    }
+
+    /// Derivative of ln(px per mm) at a photo point by the pose's three parameters.
+    fn scale_gradient_at(&self, p: Point<Px>) -> Vector3<f64> {
+        let step = 1e-4;
+        let log_scale = |step: f64, i| {
+            let to_photo = self.nudged(i, step).to_photo(&self.camera);
+            to_photo.inverse().map_or(0.0, |m| -m.scale_at(p).ln())
+        };
+        Vector3::from_fn(|i, _| (log_scale(step, i) - log_scale(-step, i)) / (2.0 * step))
     }
 
     /// The pose with its parameter `i` (in the covariance's order) changed by `step`.
@@ -116,4 +140,8 @@ impl ClothPlane {
         }
         pose
     }
+}
+
+fn standard(covariance: &Matrix3<f64>, gradient: &Vector3<f64>) -> f64 {
+    gradient.dot(&(covariance * gradient)).max(0.0).sqrt()
 }
