@@ -1,0 +1,189 @@
+//! What people look at: the job's report page, the list of all jobs, and the pictures in both.
+//!
+//! [`pictures::draw`] makes the pictures of one emblem; [`job_page`] and [`index_page`] set them
+//! in pages that open from disk, without network or scripts.
+
+pub mod pictures;
+
+use measures::ruler::RulerUnit;
+use measures::{Artwork, ClothPlane, CutFrom, Fit, Ruler, Verdict};
+
+pub use pictures::Pictures;
+
+/// Everything the report of one job shows.
+#[derive(Clone, Debug)]
+pub struct JobReport {
+    /// The job's name: its folder's.
+    pub job: String,
+    /// The garment, as the job calls it.
+    pub garment: Option<String>,
+    /// The fabric's title.
+    pub fabric: Option<String>,
+    /// Iron dots on the care label (ISO 3758).
+    pub iron_dots: Option<u8>,
+    /// The worst verdict of its emblems; [`Verdict::Hold`] for a job that was refused.
+    pub verdict: Verdict,
+    /// What kept the job, or a part of it, from being worked on.
+    pub problems: Vec<Problem>,
+    /// The emblems, in the order of the job file.
+    pub emblems: Vec<EmblemReport>,
+    /// The settings in force, as they would stand in a file: (file name, text).
+    pub settings: Vec<(String, String)>,
+    /// Name and version of the program.
+    pub program: String,
+}
+
+/// Something wrong with what was dropped.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Problem {
+    /// The file, relative to the job's folder.
+    pub file: String,
+    /// The line in it, counted from 1.
+    pub line: Option<usize>,
+    /// What was seen.
+    pub seen: String,
+    /// What was needed.
+    pub needed: String,
+    /// What to do next.
+    pub remedy: String,
+}
+
+/// Everything the report shows of one emblem. What is not known is `None` or empty; `reasons`
+/// says why.
+#[derive(Clone, Debug)]
+pub struct EmblemReport {
+    /// The emblem's name.
+    pub name: String,
+    /// What the figures allow.
+    pub verdict: Verdict,
+    /// Why it is not [`Verdict::Cut`], in plain words.
+    pub reasons: Vec<String>,
+    /// The photo's file name.
+    pub photo: String,
+    /// Width and height of the upright photo, in pixels; `None` when it could not be read.
+    pub photo_size_px: Option<[u32; 2]>,
+    /// The rulers found, the one used first.
+    pub rulers: Vec<Ruler>,
+    /// The cloth's plane.
+    pub plane: Option<ClothPlane>,
+    /// The version that fits best, and how it lies.
+    pub fitted: Option<Fitted>,
+    /// Every version compared, in the order of the job file.
+    pub versions: Vec<VersionScore>,
+    /// Direction of the cloth's stripes, ribs or columns.
+    pub fabric_lines: Option<FabricLines>,
+    /// What it is to be cut from.
+    pub material: Option<MaterialUsed>,
+    /// Heat warnings and cautions for this material on this fabric.
+    pub warnings: Vec<press::Warning>,
+    /// The pictures, drawn.
+    pub pictures: Pictures,
+    /// Files made, in the order to show them.
+    pub files: Vec<FileLink>,
+}
+
+/// The version that fits best.
+#[derive(Clone, Debug)]
+pub struct Fitted {
+    /// The artwork.
+    pub artwork: Artwork,
+    /// Its place, size and turn.
+    pub fit: Fit,
+    /// Width the job expects, in mm.
+    pub expected_width_mm: Option<f64>,
+}
+
+/// How well one version explains the photo.
+#[derive(Clone, Debug, PartialEq)]
+pub struct VersionScore {
+    /// The artwork file, as the job names it.
+    pub file: String,
+    /// Probability that this is the one, 0 to 1.
+    pub score: f64,
+    /// Width and height at the size that fits best, in mm; `None` when it does not fit at all.
+    pub size_mm: Option<[f64; 2]>,
+    /// Share of its outline that the residue supports, 0 to 1.
+    pub outline_seen: Option<f64>,
+    /// Mean distance between fitted and seen edge, in mm.
+    pub edge_mean_mm: Option<f64>,
+    /// What a person should know of it: text converted, why it could not be read.
+    pub notes: Vec<String>,
+}
+
+/// Lines of the cloth itself.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FabricLines {
+    /// Their direction in the photo, clockwise from its x axis, in degrees.
+    pub angle_deg: f64,
+    /// The emblem's turn against them, clockwise, in degrees.
+    pub emblem_to_lines_deg: f64,
+}
+
+/// The material an emblem is cut from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MaterialUsed {
+    /// Its name in the job file.
+    pub name: String,
+    /// What people call it.
+    pub title: String,
+    /// The side that faces the knife.
+    pub cut_from: CutFrom,
+    /// How many to cut.
+    pub copies: u32,
+}
+
+/// A file that the job made.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FileLink {
+    /// Where it lies, from the report's own folder, with forward slashes.
+    pub path: String,
+    /// What it is, in a few words.
+    pub what: String,
+}
+
+/// One job in the list of all jobs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct IndexEntry {
+    /// The job's name: its folder's.
+    pub job: String,
+    /// The garment, as the job calls it.
+    pub garment: Option<String>,
+    /// The job's verdict.
+    pub verdict: Verdict,
+    /// When it was published, as `YYYY-MM-DD HH:MM`, or empty when unknown.
+    pub date: String,
+    /// Its emblems.
+    pub emblems: Vec<IndexEmblem>,
+    /// A picture, from the list's own folder.
+    pub picture: Option<String>,
+}
+
+/// One emblem in the list of all jobs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct IndexEmblem {
+    /// The emblem's name.
+    pub name: String,
+    /// The version that fits best.
+    pub version: Option<String>,
+    /// Width and height to cut, in mm.
+    pub size_mm: Option<[f64; 2]>,
+}
+
+/// Why a page or a picture could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The page's template failed.
+    #[error("the report page could not be written: {0}")]
+    Page(#[from] askama::Error),
+    /// A picture could not be encoded.
+    #[error("a picture for the report could not be written: {0}")]
+    Picture(#[from] image::ImageError),
+}
+
+/// How a ruler's unit is written.
+pub(crate) fn unit_symbol(unit: RulerUnit) -> &'static str {
+    match unit {
+        RulerUnit::Mm => "mm",
+        RulerUnit::Inch => "inch",
+    }
+}
