@@ -1,6 +1,11 @@
 //! Rulers planted on a known plane, seen through a known camera: is the plane found again, and
 //! does the stated uncertainty tell the truth?
 
+#![expect(
+    clippy::unwrap_used,
+    reason = "a test that cannot set up its scene should fail"
+)]
+
 use measures::cloth::PlanePose;
 use measures::photo::FocalSource;
 use measures::ruler::{Reading, RulerHint, RulerUnit, Tick, TickPoint};
@@ -57,7 +62,7 @@ struct Planted {
 fn plant(dice: &mut Dice, tilt_deg: f64, ticks: i32, sigma_px: f64, stretch: f64) -> Planted {
     let (tilt, towards) = (
         dice.between(0.0, tilt_deg).to_radians(),
-        dice.between(0.0, 6.283),
+        dice.between(0.0, std::f64::consts::TAU),
     );
     let thickness_mm = dice.between(0.3, 2.0);
     let face = PlanePose {
