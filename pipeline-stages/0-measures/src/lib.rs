@@ -11,7 +11,9 @@ pub mod fit;
 pub mod map;
 pub mod outline;
 pub mod photo;
+pub mod residue;
 pub mod ruler;
+pub mod spectrum;
 pub mod uncertainty;
 pub mod unit;
 
@@ -21,5 +23,6 @@ pub use fit::{Fit, Verdict};
 pub use map::Map;
 pub use outline::{AsCut, CutFrom, Outline, Worn};
 pub use photo::{Camera, Photo};
+pub use residue::{Grid, ResidueField};
 pub use ruler::Ruler;
 pub use unit::{Art, Mm, Point, Px, Vector};
