@@ -5,7 +5,7 @@ use std::marker::PhantomData;
 use kurbo::{Affine, BezPath, Rect, Shape};
 
 use crate::map::Map;
-use crate::unit::{Mm, Unit};
+use crate::unit::{Mm, Unit, Vector};
 
 /// The emblem as it is seen on the shirt.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,6 +60,16 @@ impl<U: Unit, H> Outline<U, H> {
         self.contours.iter().map(|c| c.perimeter(accuracy)).sum()
     }
 
+    /// The outline moved, its handedness kept.
+    #[must_use]
+    pub fn shifted(&self, by: Vector<U>) -> Self {
+        let shift = Affine::translate((by.x, by.y));
+        Self {
+            contours: self.contours.iter().map(|c| shift * c).collect(),
+            kind: PhantomData,
+        }
+    }
+
     /// All contours in one path.
     pub fn to_path(&self) -> BezPath {
         self.contours.iter().flat_map(BezPath::iter).collect()
@@ -75,9 +85,18 @@ impl<U: Unit> Outline<U, Worn> {
         let contours = contours
             .into_iter()
             .zip(holes)
-            .map(|(c, &hole)| if (c.area() < 0.0) == hole { c } else { c.reverse_subpaths() })
+            .map(|(c, &hole)| {
+                if (c.area() < 0.0) == hole {
+                    c
+                } else {
+                    c.reverse_subpaths()
+                }
+            })
             .collect();
-        Self { contours, kind: PhantomData }
+        Self {
+            contours,
+            kind: PhantomData,
+        }
     }
 
     /// The outline carried into another plane by a map without perspective.
@@ -86,7 +105,10 @@ impl<U: Unit> Outline<U, Worn> {
     pub fn mapped<V: Unit>(&self, map: &Map<U, V>) -> Outline<V, Worn> {
         let m = map.rows();
         let affine = Affine::new([m[0][0], m[1][0], m[0][1], m[1][1], m[0][2], m[1][2]]);
-        Outline { contours: self.contours.iter().map(|c| affine * c).collect(), kind: PhantomData }
+        Outline {
+            contours: self.contours.iter().map(|c| affine * c).collect(),
+            kind: PhantomData,
+        }
     }
 }
 
@@ -101,9 +123,15 @@ impl Outline<Mm, Worn> {
                 let middle = self.bounding_box().center().x;
                 let flip = Affine::new([-1.0, 0.0, 0.0, 1.0, 2.0 * middle, 0.0]);
                 // Mirroring turns every contour round; turning it back keeps outer areas positive.
-                self.contours.iter().map(|c| (flip * c).reverse_subpaths()).collect()
+                self.contours
+                    .iter()
+                    .map(|c| (flip * c).reverse_subpaths())
+                    .collect()
             }
         };
-        Outline { contours, kind: PhantomData }
+        Outline {
+            contours,
+            kind: PhantomData,
+        }
     }
 }

@@ -1,1 +1,72 @@
-//! Stage.
+//! Writes an outline as files a cutter can run: SVG in millimetres and plotter language.
+//!
+//! Both files hold the same closed contours in the same order, inside before outside and nearest
+//! next, at true size, each file saying what it is, how large it is and whether it is mirrored.
+
+mod note;
+mod order;
+mod plotter;
+mod sheet;
+mod svg_file;
+
+use serde::Deserialize;
+
+pub use note::CutNote;
+pub use plotter::{PLOTTER_UNITS_PER_MM, plotter};
+pub use sheet::{Sheet, lay_out};
+pub use svg_file::{picture, svg};
+
+/// How cut files are laid out and written.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Settings {
+    /// Material left free round the pieces.
+    pub margin_mm: f64,
+    /// Free material between two pieces.
+    pub spacing_mm: f64,
+    /// Width of the roll or sheet that copies are laid out on.
+    pub sheet_width_mm: f64,
+    /// How far a straight line of the plotter file may lie from the curve it stands for.
+    pub flattening_mm: f64,
+    /// Whether the plotter file begins with comments (`CO`). Some old cutters do not know them.
+    pub plotter_comments: bool,
+}
+
+/// Why a cut file cannot be written.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum Error {
+    /// A coordinate exceeds what plotter language can hold.
+    #[error(
+        "the layout for {title:?} is {length_mm:.0} mm long, but plotter language ends at {limit_mm:.0} mm; \
+         use the SVG cut file, or ask for fewer copies"
+    )]
+    BeyondPlotter {
+        /// Title of the piece.
+        title: String,
+        /// The longer side of the layout.
+        length_mm: f64,
+        /// What the language can hold.
+        limit_mm: f64,
+    },
+    /// Not one piece fits the roll or sheet.
+    #[error(
+        "{title:?} is {needed_mm:.1} mm wide with its margins, but the sheet is {sheet_mm:.1} mm wide; \
+         set a wider sheet_width_mm in [cut] of the settings, or cut it turned by hand"
+    )]
+    WiderThanSheet {
+        /// Title of the piece.
+        title: String,
+        /// Width of one piece with margins.
+        needed_mm: f64,
+        /// Width of the sheet.
+        sheet_mm: f64,
+    },
+    /// The outline has no contour.
+    #[error(
+        "{title:?} has no outline to cut; look at the artwork: it needs at least one filled area"
+    )]
+    Nothing {
+        /// Title of the piece.
+        title: String,
+    },
+}

@@ -1,0 +1,122 @@
+//! The cut file as plain SVG: sizes in `mm`, so that no reader has to guess a resolution.
+//!
+//! SVG 2 section 8.2; CSS Values and Units 3 section 6.2 (1 in = 2.54 cm = 96 px).
+
+use std::fmt::Write;
+
+use kurbo::{BezPath, PathEl, Point};
+use measures::{AsCut, Mm, Outline};
+use svg::Document;
+use svg::node::element::{Description, Path, Title};
+use svg::node::{Comment, Text};
+
+use crate::{CutNote, Error, Settings, lay_out};
+
+/// The outline as an SVG file: one closed path for each contour, in cutting order.
+///
+/// # Errors
+/// As [`lay_out`].
+pub fn svg(
+    outline: &Outline<Mm, AsCut>,
+    note: &CutNote,
+    settings: &Settings,
+) -> Result<String, Error> {
+    let sheet = lay_out(outline, note, settings)?;
+    let sentence = note.sentence();
+    let mut document = sized(sheet.size.width, sheet.size.height)
+        // A comment may not contain two hyphens in a row (XML 1.0, section 2.5).
+        .add(Comment::new(
+            sentence.replace("--", "- -").trim_end_matches('-'),
+        ))
+        .add(Title::new(printable(&note.title)))
+        .add(Description::new().add(Text::new(printable(&sentence))));
+    for contour in &sheet.contours {
+        let path = Path::new()
+            .set("d", path_data(contour))
+            .set("fill", "none")
+            .set("stroke", "#000000")
+            .set("stroke-width", 0.1);
+        document = document.add(path);
+    }
+    Ok(format!(
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{document}\n"
+    ))
+}
+
+/// A small filled picture of the outline as cut, to stand in a page: an `svg` element that scales
+/// with its place.
+pub fn picture(outline: &Outline<Mm, AsCut>) -> String {
+    let frame = outline.bounding_box();
+    let view_box = [frame.x0, frame.y0, frame.width(), frame.height()]
+        .map(number)
+        .join(" ");
+    let path = Path::new()
+        .set("d", path_data(&outline.to_path()))
+        .set("fill", "currentColor");
+    Document::new()
+        .set("viewBox", view_box)
+        .add(path)
+        .to_string()
+}
+
+fn sized(width_mm: f64, height_mm: f64) -> Document {
+    let (width, height) = (number(width_mm), number(height_mm));
+    Document::new()
+        .set("width", format!("{width}mm"))
+        .set("height", format!("{height}mm"))
+        .set("viewBox", format!("0 0 {width} {height}"))
+}
+
+/// Control characters are not allowed in XML at all.
+fn printable(text: &str) -> String {
+    text.chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect()
+}
+
+fn path_data(path: &BezPath) -> String {
+    let mut data = String::new();
+    let mut add = |letter: char, points: &[Point]| {
+        if !data.is_empty() {
+            data.push(' ');
+        }
+        data.push(letter);
+        for (i, p) in points.iter().enumerate() {
+            let gap = if i == 0 { "" } else { " " };
+            // Writing to a string cannot fail.
+            let _ = write!(data, "{gap}{} {}", number(p.x), number(p.y));
+        }
+    };
+    for element in path.elements() {
+        match *element {
+            PathEl::MoveTo(p) => add('M', &[p]),
+            PathEl::LineTo(p) => add('L', &[p]),
+            PathEl::QuadTo(a, p) => add('Q', &[a, p]),
+            PathEl::CurveTo(a, b, p) => add('C', &[a, b, p]),
+            PathEl::ClosePath => add('Z', &[]),
+        }
+    }
+    data
+}
+
+/// A coordinate to a ten-thousandth of a millimetre, without needless zeros.
+fn number(value: f64) -> String {
+    let text = format!("{value:.4}");
+    let text = text.trim_end_matches('0').trim_end_matches('.');
+    if text == "-0" {
+        "0".to_owned()
+    } else {
+        text.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::number;
+
+    #[test]
+    fn numbers_are_short_and_have_no_negative_zero() {
+        let written = [1.0, 0.5, -0.000_01, 12.345_678, 100.0].map(number);
+        assert_eq!(written, ["1", "0.5", "0", "12.3457", "100"]);
+    }
+}
