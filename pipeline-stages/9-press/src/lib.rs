@@ -1,11 +1,20 @@
 //! The press sheet: a true-size placement template, the settings and the steps, the cautions; and
 //! what heat the cloth stands.
 
+mod canvas;
 mod facts;
+mod heat;
+mod placement;
+mod steps;
+mod template;
+
+use measures::unit::MM_PER_INCH;
+use measures::{Art, Artwork, ClothPlane, Fit, Map, Mm, Ruler, Vector, Verdict};
+use serde::Deserialize;
 
 pub use facts::{Fabric, Material, MaterialKind, Peel, Sourced};
-use measures::{Artwork, ClothPlane, Fit, Ruler, Verdict};
-use serde::Deserialize;
+pub use heat::{IRON_CEILINGS_CELSIUS, cautions, heat_warnings};
+pub use placement::Placement;
 
 /// A paper size (ISO 216 A4; ANSI Letter, 8.5 × 11 inches).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
@@ -15,6 +24,16 @@ pub enum Paper {
     A4,
     /// 215.9 × 279.4 mm.
     Letter,
+}
+
+impl Paper {
+    /// Width and height, in mm.
+    pub const fn size_mm(self) -> [f64; 2] {
+        match self {
+            Self::A4 => [210.0, 297.0],
+            Self::Letter => [8.5 * MM_PER_INCH, 11.0 * MM_PER_INCH],
+        }
+    }
 }
 
 /// The sheet's own settings, section `[press]`.
@@ -74,4 +93,108 @@ pub struct SheetContent<'a> {
     pub iron_dots: Option<u8>,
     /// How many of this emblem are wanted.
     pub copies: u32,
+}
+
+/// Why no sheet was made.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The emblem must not be cut.
+    #[error(
+        "the verdict of emblem \"{emblem}\" is hold, so no press sheet is made; see the reasons in \
+         report.html"
+    )]
+    Held {
+        /// The emblem's name.
+        emblem: String,
+    },
+    /// Nothing to draw.
+    #[error(
+        "the artwork \"{file}\" has no filled area, so there is nothing to place; draw the \
+         emblem as filled shapes"
+    )]
+    EmptyOutline {
+        /// The artwork file.
+        file: String,
+    },
+    /// Margins that leave no room.
+    #[error(
+        "default.toml, section [press]: margin_mm and tile_overlap_mm leave no room on the paper; \
+         use a margin of 0 to 25 mm and an overlap of 5 to 50 mm"
+    )]
+    Paper,
+    /// The built-in typeface is damaged: a fault of the program.
+    #[error("the built-in typeface could not be read; reinstall the program")]
+    Font,
+    /// The PDF could not be finished: a fault of the program.
+    #[error("the press sheet could not be written: {0}")]
+    Pdf(String),
+}
+
+/// Draws the press sheet: a PDF with the placement template at true size, then settings, steps
+/// and cautions. The same content gives the same bytes.
+///
+/// # Errors
+/// When the verdict is [`Verdict::Hold`], when there is nothing to draw, or when the settings
+/// leave no room on the paper.
+pub fn sheet(content: &SheetContent<'_>, settings: &Settings) -> Result<Vec<u8>, Error> {
+    let (pages, faces) = laid_out(content, settings)?;
+    let title = format!("Press sheet: {} · {}", content.job, content.emblem);
+    canvas::write(&pages, settings.paper.size_mm(), &title, &faces)
+}
+
+fn laid_out(
+    content: &SheetContent<'_>,
+    settings: &Settings,
+) -> Result<(Vec<canvas::Page>, canvas::Faces), Error> {
+    if content.verdict == Verdict::Hold {
+        return Err(Error::Held {
+            emblem: content.emblem.to_owned(),
+        });
+    }
+    if !((0.0..=25.0).contains(&settings.margin_mm)
+        && (5.0..=50.0).contains(&settings.tile_overlap_mm))
+    {
+        return Err(Error::Paper);
+    }
+    let upright: Map<Art, Mm> = Map::similarity(content.fit.mm_per_art, 0.0, Vector::new(0.0, 0.0));
+    let outline = content.artwork.outline.mapped(&upright);
+    if outline.contours().is_empty() {
+        return Err(Error::EmptyOutline {
+            file: content.artwork.file.clone(),
+        });
+    }
+    let placement = content
+        .ruler
+        .and_then(|r| Placement::new(r, content.plane, content.fit, content.ruler_thickness_mm));
+    let faces = canvas::Faces::load()?;
+    let template = template::Template {
+        content,
+        settings,
+        faces: &faces,
+        outline,
+        placement,
+    };
+    let mut pages = template.pages();
+    pages.extend(steps::pages(content, settings, &faces));
+    number(&mut pages, content, settings);
+    Ok((pages, faces))
+}
+
+/// A line at the foot of each page: which sheet, which page of how many.
+fn number(pages: &mut [canvas::Page], content: &SheetContent<'_>, settings: &Settings) {
+    let at = kurbo::Point::new(
+        settings.margin_mm,
+        settings.paper.size_mm()[1] - settings.margin_mm - 0.5,
+    );
+    let style = canvas::Style::plain(7.5).ink(canvas::GREY);
+    let count = pages.len();
+    for (i, page) in pages.iter_mut().enumerate() {
+        let words = format!(
+            "Page {} of {count}  ·  {}  ·  {}  ·  measured from a photo: check against the garment",
+            i + 1,
+            content.job,
+            content.emblem
+        );
+        page.push(canvas::text(at, style, words));
+    }
 }

@@ -1,0 +1,327 @@
+//! Page two and on: settings, steps in order, warnings and cautions.
+
+use kurbo::{Point, Rect};
+
+use crate::canvas::{ALARM, Faces, GREY, PALE, Page, Style, WHITE, block, line, text};
+use crate::heat::{cautions, heat_warnings};
+use crate::{Material, Peel, Settings, SheetContent, Warning};
+
+/// The pages, in reading order.
+pub(crate) fn pages(content: &SheetContent<'_>, settings: &Settings, faces: &Faces) -> Vec<Page> {
+    let mut flow = Flow::new(settings, faces);
+    flow.words(Style::bold(20.0), "Pressing it");
+    flow.words(Style::plain(10.5), &what_on_what(content));
+    let warnings = heat_warnings(content.material, content.fabric, content.iron_dots);
+    for warning in &warnings {
+        flow.alarm(warning);
+    }
+    flow.heading("Settings");
+    for row in &settings_rows(content.material) {
+        flow.setting(row);
+    }
+    flow.gap(1.0);
+    let sum = format!(
+        "Heat on this place in all: {}.",
+        heat_account(content.material)
+    );
+    flow.words(Style::bold(10.5), &sum);
+    flow.words(
+        Style::plain(10.5),
+        "Your material's data sheet overrides every figure here.",
+    );
+    flow.heading("Steps");
+    for (i, (name, how)) in steps(content.material).iter().enumerate() {
+        flow.step(i + 1, name, how);
+    }
+    flow.heading("Mind");
+    for caution in &cautions(content.material, content.fabric) {
+        flow.caution(caution);
+    }
+    flow.finished()
+}
+
+fn what_on_what(content: &SheetContent<'_>) -> String {
+    let fabric = content
+        .fabric
+        .map_or("a fabric the job does not name", |f| &f.title);
+    let label = match content.iron_dots {
+        None => "no care label given".to_owned(),
+        Some(0) => "care label: do not iron".to_owned(),
+        Some(1) => "care label: 1 dot".to_owned(),
+        Some(n) => format!("care label: {n} dots"),
+    };
+    format!(
+        "{}, emblem {}: {} on {} ({label}).",
+        if content.garment.is_empty() {
+            content.job
+        } else {
+            content.garment
+        },
+        content.emblem,
+        content.material.title,
+        fabric
+    )
+}
+
+/// One setting: name, figure, source.
+struct Row {
+    name: &'static str,
+    figure: String,
+    source: String,
+}
+
+fn settings_rows(m: &Material) -> Vec<Row> {
+    let row = |name, figure: String, source: &str| Row {
+        name,
+        figure,
+        source: source.to_owned(),
+    };
+    let peel = match m.peel.value {
+        Peel::Hot => "hot",
+        Peel::Warm => "warm",
+        Peel::Cold => "cold",
+    };
+    let mut rows = vec![
+        row(
+            "Dry the cloth",
+            format!("{:.0} s", m.dry_seconds.value),
+            &m.dry_seconds.source,
+        ),
+        row(
+            "Temperature",
+            format!("{:.0} °C", m.press_celsius.value),
+            &m.press_celsius.source,
+        ),
+        row(
+            "Time",
+            format!("{:.0} s", m.press_seconds.value),
+            &m.press_seconds.source,
+        ),
+        row(
+            "Pressure",
+            pressure(m.pressure_bar.value),
+            &m.pressure_bar.source,
+        ),
+        row("Peel", peel.to_owned(), &m.peel.source),
+        row("Presses", format!("{}", m.passes.value), &m.passes.source),
+    ];
+    if m.passes.value > 1 {
+        let figure = format!("{:.0} s", m.second_press_seconds.value);
+        rows.push(row("Second press", figure, &m.second_press_seconds.source));
+    }
+    rows
+}
+
+/// Bar and, for gauges marked so, psi (1 bar = 100 kPa, 1 psi = 6.894 757 kPa).
+fn pressure(bar: f64) -> String {
+    format!("{bar:.1} bar ({:.0} psi)", bar * 100.0 / 6.894_757)
+}
+
+/// Every time the plate closes on this place, added up.
+fn heat_account(m: &Material) -> String {
+    let (dry, first, later) = (
+        m.dry_seconds.value,
+        m.press_seconds.value,
+        m.second_press_seconds.value,
+    );
+    let again = m.passes.value.saturating_sub(1);
+    let closes = 1 + m.passes.value;
+    let sum = dry + first + f64::from(again) * later;
+    format!("the plate closes {closes} times, {sum:.0} s together, drying included")
+}
+
+fn steps(m: &Material) -> Vec<(&'static str, String)> {
+    let peel = match m.peel.value {
+        Peel::Hot => "Peel at once, while it is hot. Gloves.",
+        Peel::Warm => "Wait until the back of your hand can rest on it.",
+        Peel::Cold => {
+            "Wait until it is as cool as the room; a cold metal plate on top shortens the wait."
+        }
+    };
+    let mut steps = vec![
+        ("Clear", "Take off what is left of the old emblem and its adhesive, cold first. Try any solvent inside the hem. Brush off lint.".to_owned()),
+        ("Pad", "Put a firm, heat-proof pad inside, smaller than the plate and larger than the emblem, so that front and back do not meet and seams, zips and buttons lie lower.".to_owned()),
+        ("Dry", format!("Press the bare place for {:.0} s to drive out moisture. Let it cool flat, without stretching it.", m.dry_seconds.value)),
+        ("Place", "Lay the ruler and the template down as on page one. Mark centre and baseline with something that comes off. Lay the emblem on, adhesive down, UP to the collar, and hold its carrier with heat-proof tape outside the emblem. Check against the old mark.".to_owned()),
+        ("Cover", "Protective sheet over everything that the plate will touch. Never the bare plate on pile, film or cloth.".to_owned()),
+        ("Press", format!("{:.0} °C, {:.0} s, {}. Straight down; do not slide.", m.press_celsius.value, m.press_seconds.value, pressure(m.pressure_bar.value))),
+        ("Cool", peel.to_owned()),
+        ("Peel", "Low angle, slowly, slowest at points and thin strokes. If an edge comes along, lay it back down, cover and press again.".to_owned()),
+    ];
+    let again = m.passes.value.saturating_sub(1);
+    if again > 0 {
+        let times = if again == 1 {
+            String::new()
+        } else {
+            format!(" {again} times, cooling in between")
+        };
+        steps.push((
+            "Press again",
+            format!(
+                "Protective sheet on, {:.0} s{times}, to bed the edges.",
+                m.second_press_seconds.value
+            ),
+        ));
+    }
+    steps.push(("Check", "When cold: every edge and point holds a gentle fingernail, nothing shines or bleeds. Photograph it with the ruler. Wash only when the data sheet allows.".to_owned()));
+    steps
+}
+
+/// Sets paragraphs one below the other and begins a new page where one is full.
+struct Flow<'a> {
+    settings: &'a Settings,
+    faces: &'a Faces,
+    done: Vec<Page>,
+    page: Page,
+    y: f64,
+}
+
+impl<'a> Flow<'a> {
+    fn new(settings: &'a Settings, faces: &'a Faces) -> Self {
+        Self {
+            settings,
+            faces,
+            done: Vec::new(),
+            page: Page::new(),
+            y: settings.margin_mm,
+        }
+    }
+
+    fn left(&self) -> f64 {
+        self.settings.margin_mm
+    }
+    fn width(&self) -> f64 {
+        self.settings.paper.size_mm()[0] - 2.0 * self.settings.margin_mm
+    }
+
+    /// Makes sure that `height` is left on the page, its last line kept for the footer.
+    fn need(&mut self, height: f64) {
+        let bottom = self.settings.paper.size_mm()[1] - self.settings.margin_mm - 6.0;
+        if self.y + height > bottom && self.y > self.settings.margin_mm {
+            self.done.push(std::mem::take(&mut self.page));
+            self.y = self.settings.margin_mm;
+        }
+    }
+
+    fn gap(&mut self, mm: f64) {
+        self.y += mm;
+    }
+
+    /// Lines at `x`, the top of the first at the present height; returns the height they take.
+    fn column(&mut self, x: f64, dy: f64, style: Style, lines: &[String]) -> f64 {
+        for (i, words) in lines.iter().enumerate() {
+            let baseline = self.y + dy + style.line_mm() * (i as f64 + 0.78);
+            self.page
+                .push(text(Point::new(x, baseline), style, words.clone()));
+        }
+        lines.len() as f64 * style.line_mm()
+    }
+
+    fn words(&mut self, style: Style, words: &str) {
+        let lines = self.faces.wrapped(words, style, self.width());
+        self.need(lines.len() as f64 * style.line_mm());
+        self.y += self.column(self.left(), 0.0, style, &lines);
+        self.gap(0.8);
+    }
+
+    fn heading(&mut self, words: &str) {
+        self.need(24.0);
+        self.gap(2.5);
+        self.words(Style::bold(14.0), words);
+    }
+
+    fn alarm(&mut self, warning: &Warning) {
+        let (title, body) = (Style::bold(12.5).ink(WHITE), Style::plain(10.0).ink(WHITE));
+        let source = Style::plain(7.5).ink(WHITE);
+        let width = self.width() - 8.0;
+        let body_lines = self.faces.wrapped(&warning.text, body, width);
+        let source_lines =
+            self.faces
+                .wrapped(&format!("Source: {}.", warning.source), source, width);
+        let height = title.line_mm()
+            + body_lines.len() as f64 * body.line_mm()
+            + source_lines.len() as f64 * source.line_mm()
+            + 4.0;
+        self.need(height + 2.0);
+        self.gap(1.0);
+        let left = self.left();
+        self.page.push(block(
+            Rect::new(left, self.y, left + self.width(), self.y + height),
+            ALARM,
+        ));
+        let mut dy = 2.0;
+        dy += self.column(left + 4.0, dy, title, std::slice::from_ref(&warning.title));
+        dy += self.column(left + 4.0, dy, body, &body_lines);
+        self.column(left + 4.0, dy, source, &source_lines);
+        self.y += height + 1.0;
+    }
+
+    fn setting(&mut self, row: &Row) {
+        let (name, figure, source) = (
+            Style::plain(11.0),
+            Style::bold(15.0),
+            Style::plain(8.0).ink(GREY),
+        );
+        let x = [0.0, 32.0, 78.0].map(|dx| self.left() + dx);
+        let sources = self.faces.wrapped(&row.source, source, self.width() - 78.0);
+        let height = figure
+            .line_mm()
+            .max(sources.len() as f64 * source.line_mm() + 1.0);
+        self.need(height);
+        self.column(x[0], 0.7, name, &[row.name.to_owned()]);
+        self.column(x[1], 0.0, figure, std::slice::from_ref(&row.figure));
+        let dy = (height - sources.len() as f64 * source.line_mm()) / 2.0;
+        self.column(x[2], dy, source, &sources);
+        self.y += height;
+        let rule = Point::new(x[0], self.y);
+        self.page.push(line(
+            rule,
+            Point::new(x[0] + self.width(), self.y),
+            0.1,
+            GREY,
+        ));
+        self.gap(0.4);
+    }
+
+    fn step(&mut self, number: usize, name: &str, how: &str) {
+        let (big, title, body) = (Style::bold(15.0), Style::bold(11.0), Style::plain(11.0));
+        let x = [0.0, 9.0, 36.0].map(|dx| self.left() + dx);
+        let lines = self.faces.wrapped(how, body, self.width() - 36.0);
+        let height = (lines.len() as f64 * body.line_mm()).max(big.line_mm());
+        self.need(height + 1.2);
+        self.column(x[0], -0.9, big, &[format!("{number}")]);
+        self.column(x[1], 0.0, title, &[name.to_owned()]);
+        self.column(x[2], 0.0, body, &lines);
+        self.y += height + 1.2;
+    }
+
+    fn caution(&mut self, caution: &Warning) {
+        let (title, body) = (Style::bold(9.5), Style::plain(9.5));
+        let source = Style::plain(7.5).ink(GREY);
+        let x = self.left() + 40.0;
+        let width = self.width() - 40.0;
+        let titles = self.faces.wrapped(&caution.title, title, 37.0);
+        let lines = self.faces.wrapped(&caution.text, body, width);
+        let sources = self
+            .faces
+            .wrapped(&format!("Source: {}.", caution.source), source, width);
+        let height = (lines.len() as f64 * body.line_mm()
+            + sources.len() as f64 * source.line_mm())
+        .max(titles.len() as f64 * title.line_mm());
+        self.need(height + 2.0);
+        let left = self.left();
+        self.page.push(block(
+            Rect::new(left, self.y + 0.6, left + 1.2, self.y + height),
+            PALE,
+        ));
+        self.column(left + 3.0, 0.0, title, &titles);
+        let below = self.column(x, 0.0, body, &lines);
+        self.column(x, below, source, &sources);
+        self.y += height + 2.0;
+    }
+
+    fn finished(mut self) -> Vec<Page> {
+        self.done.push(self.page);
+        self.done
+    }
+}

@@ -1,0 +1,698 @@
+//! Page one: the emblem at true size as worn, with everything needed to put it back where it was;
+//! tiles when it is larger than the paper.
+
+use kurbo::{Affine, BezPath, Point, Rect, Shape, Vec2};
+use measures::ruler::RulerUnit;
+use measures::unit::MM_PER_INCH;
+use measures::{Mm, Outline, Verdict};
+
+use crate::canvas::{
+    ALARM, BLACK, Faces, GREY, Mark, PALE, Page, Style, WHITE, block, dashed, frame, line, text,
+    upright_text,
+};
+use crate::placement::Placement;
+use crate::{Settings, SheetContent};
+
+/// Room that the template keeps around the emblem, in mm.
+const AROUND_MM: f64 = 10.0;
+/// Length of the bars that check the printer, in mm.
+pub(crate) const BAR_MM: f64 = 100.0;
+/// Room at the foot of page one for the lower bar and the words on placing, in mm.
+const FOOT_MM: f64 = 66.0;
+/// Width of the sketch beside those words, in mm.
+const SKETCH_MM: f64 = 58.0;
+
+/// What both the template and its tiles draw.
+pub(crate) struct Template<'a> {
+    pub(crate) content: &'a SheetContent<'a>,
+    pub(crate) settings: &'a Settings,
+    pub(crate) faces: &'a Faces,
+    /// The emblem at the size to cut, upright, in mm.
+    pub(crate) outline: Outline<Mm>,
+    pub(crate) placement: Option<Placement>,
+}
+
+impl Template<'_> {
+    /// The template's pages: one, or an overview and its tiles.
+    pub(crate) fn pages(&self) -> Vec<Page> {
+        let mut first = Page::new();
+        let top = self.heading(&mut first);
+        let window = self.window(top);
+        check_bar_across(
+            &mut first,
+            Point::new(self.left(), window.y1 + 7.0),
+            self.faces,
+        );
+        check_bar_down(&mut first, Point::new(self.right() - 4.0, window.y0));
+        self.placing_words(&mut first, window.y1 + 14.0);
+        let emblem = self.outline.bounding_box();
+        let fits = emblem.width() + 2.0 * AROUND_MM <= window.width()
+            && emblem.height() + 2.0 * AROUND_MM <= window.height();
+        if fits {
+            let shift = self.centred(window);
+            first.push(Mark::Clipped {
+                window,
+                marks: self.true_size(shift),
+            });
+            Self::fold_marks(&mut first, window, emblem.center() + shift);
+            up_arrow(&mut first, Point::new(window.x0 + 5.0, window.y0 + 3.0));
+            return vec![first];
+        }
+        let tiles = Tiles::new(self, emblem.inset(AROUND_MM));
+        self.overview(&mut first, window, &tiles);
+        std::iter::once(first).chain(tiles.pages(self)).collect()
+    }
+
+    fn left(&self) -> f64 {
+        self.settings.margin_mm
+    }
+    fn right(&self) -> f64 {
+        self.settings.paper.size_mm()[0] - self.settings.margin_mm
+    }
+    fn bottom(&self) -> f64 {
+        self.settings.paper.size_mm()[1] - self.settings.margin_mm
+    }
+
+    /// The part of page one that shows the emblem.
+    fn window(&self, top: f64) -> Rect {
+        Rect::new(
+            self.left(),
+            top,
+            self.right() - 14.0,
+            self.bottom() - FOOT_MM,
+        )
+    }
+
+    /// Title, facts and warning; returns where the template may begin.
+    fn heading(&self, page: &mut Page) -> f64 {
+        let c = self.content;
+        let emblem = self.outline.bounding_box();
+        let mut y = self.settings.margin_mm + 7.0;
+        page.push(text(
+            Point::new(self.left(), y),
+            Style::bold(20.0),
+            "Placement template",
+        ));
+        y += 6.5;
+        let names: Vec<_> = [c.garment, c.emblem, c.job]
+            .into_iter()
+            .filter(|s| !s.is_empty())
+            .collect();
+        y = self.paragraph(page, y, Style::bold(11.0), &names.join("  ·  "));
+        let copies = if c.copies == 1 {
+            String::new()
+        } else {
+            format!(", {} copies", c.copies)
+        };
+        let facts = format!(
+            "As worn: {:.2} mm wide, {:.2} mm high, ± {} % (k = 2). Version {}. Cut from {}{copies}.",
+            emblem.width(),
+            emblem.height(),
+            two_digits(c.fit.u_size_percent),
+            c.artwork.file,
+            c.material.title,
+        );
+        y = self.paragraph(page, y, Style::plain(9.5), &facts);
+        if c.verdict != Verdict::Cut {
+            y = self.banner(page, y);
+        }
+        let check = "Print at 100 %, no scaling. Measure both bars before use: if either is not \
+                     100.0 mm, do not use this sheet.";
+        self.paragraph(page, y + 1.0, Style::bold(9.5), check)
+    }
+
+    /// "Do not press yet", with the reasons.
+    fn banner(&self, page: &mut Page, y: f64) -> f64 {
+        let (title, words) = (Style::bold(17.0).ink(WHITE), Style::plain(9.5).ink(WHITE));
+        let width = self.right() - self.left();
+        let reasons: Vec<String> = self
+            .content
+            .reasons
+            .iter()
+            .flat_map(|r| self.faces.wrapped(&format!("– {r}"), words, width - 8.0))
+            .collect();
+        let shown = reasons.len().min(9);
+        let height = 10.0 + shown as f64 * words.line_mm() + if shown > 0 { 2.0 } else { 0.0 };
+        let top = y - 3.0;
+        page.push(block(
+            Rect::new(self.left(), top, self.right(), top + height),
+            ALARM,
+        ));
+        let at = |dy: f64| Point::new(self.left() + 4.0, top + dy);
+        page.push(text(at(7.2), title, "DO NOT PRESS YET: look at this first"));
+        for (i, reason) in reasons.iter().take(shown).enumerate() {
+            let more = if i + 1 == shown && shown < reasons.len() {
+                " … (all in report.html)"
+            } else {
+                ""
+            };
+            page.push(text(
+                at(12.0 + i as f64 * words.line_mm()),
+                words,
+                format!("{reason}{more}"),
+            ));
+        }
+        top + height + 5.0
+    }
+
+    /// Wrapped text over the page's width; returns the baseline for what follows.
+    fn paragraph(&self, page: &mut Page, y: f64, style: Style, words: &str) -> f64 {
+        self.column(
+            page,
+            Point::new(self.left(), y),
+            self.right() - self.left(),
+            style,
+            words,
+        )
+    }
+
+    fn column(&self, page: &mut Page, at: Point, width: f64, style: Style, words: &str) -> f64 {
+        let lines = self.faces.wrapped(words, style, width);
+        let below = at.y + lines.len() as f64 * style.line_mm();
+        for (i, words) in lines.into_iter().enumerate() {
+            page.push(text(
+                Point::new(at.x, at.y + i as f64 * style.line_mm()),
+                style,
+                words,
+            ));
+        }
+        below
+    }
+
+    /// Shift from the emblem's frame to the paper that shows the emblem whole and, if there is
+    /// room, the nearest part of the ruler too.
+    fn centred(&self, window: Rect) -> Vec2 {
+        let emblem = self.outline.bounding_box().inset(AROUND_MM);
+        let shown = self.placement.as_ref().map_or(emblem, |p| {
+            let foot = p.at_mm(p.reading_mm(emblem.center()));
+            let near = Rect::from_points(foot - p.along * 15.0, foot + p.along * 15.0);
+            emblem.union(near.inset(5.0))
+        });
+        let fits = shown.width() <= window.width() && shown.height() <= window.height();
+        window.center() - if fits { shown } else { emblem }.center()
+    }
+
+    /// Emblem, centre cross, baseline and ruler, moved by `shift`.
+    fn true_size(&self, shift: Vec2) -> Vec<Mark> {
+        let path = Affine::translate(shift) * self.outline.to_path();
+        let emblem = self.outline.bounding_box() + shift;
+        let mut marks = vec![
+            Mark::Fill {
+                path: path.clone(),
+                ink: PALE,
+            },
+            Mark::Stroke {
+                path,
+                width_mm: 0.2,
+                ink: BLACK,
+                dash_mm: None,
+            },
+        ];
+        let c = emblem.center();
+        let (w, h) = (emblem.width() / 2.0 + 6.0, emblem.height() / 2.0 + 6.0);
+        marks.push(dashed(
+            c - Vec2::new(w, 0.0),
+            c + Vec2::new(w, 0.0),
+            0.12,
+            GREY,
+            1.2,
+        ));
+        marks.push(dashed(
+            c - Vec2::new(0.0, h),
+            c + Vec2::new(0.0, h),
+            0.12,
+            GREY,
+            1.2,
+        ));
+        marks.extend(cross(c, 4.0, 0.3));
+        let (a, b) = (emblem.x0 - 8.0, emblem.x1 + 8.0);
+        marks.push(line(
+            Point::new(a, emblem.y1),
+            Point::new(b, emblem.y1),
+            0.15,
+            BLACK,
+        ));
+        let label = Point::new(emblem.x1 + 1.0, emblem.y1 + 3.2);
+        marks.push(text(label, Style::plain(7.0), "baseline"));
+        if let Some(placement) = &self.placement {
+            marks.extend(Self::ruler(placement, shift, c));
+        }
+        marks
+    }
+
+    /// The ruler's ticks where they lie, with the way from the emblem's centre to them.
+    fn ruler(p: &Placement, shift: Vec2, centre: Point) -> Vec<Mark> {
+        let at = |index: i32| p.at_mm(f64::from(index) * p.pitch_mm) + shift;
+        let (first, last) = (at(0), at(p.last_index));
+        let mut marks = vec![line(first, last, 0.2, BLACK)];
+        let long = if p.unit == RulerUnit::Mm {
+            [5, 10]
+        } else {
+            [4, 8]
+        };
+        for index in 0..=p.last_index {
+            let length = if index % long[1] == 0 {
+                5.0
+            } else if index % long[0] == 0 {
+                3.5
+            } else {
+                2.2
+            };
+            let at = at(index);
+            marks.push(line(at, at + p.into_ruler * length, 0.12, BLACK));
+        }
+        marks.extend(end_marks(first, last, p.into_ruler * 8.0, 1.8));
+        let label = Style::bold(9.0);
+        let aside =
+            |end: Point, out: f64| end + p.into_ruler * 8.0 + p.along * out + Vec2::new(-1.2, 1.2);
+        marks.push(text(aside(first, -4.5), label, "A"));
+        marks.push(text(aside(last, 4.5), label, "B"));
+        let foot = p.at_mm(p.reading_mm(centre - shift)) + shift;
+        marks.push(dashed(centre, foot, 0.2, BLACK, 2.0));
+        let way = p.distance_mm(centre - shift).abs();
+        let beside = centre.lerp(foot, 0.82) + p.along * 1.5;
+        marks.push(text(beside, Style::plain(8.0), format!("{way:.1} mm")));
+        marks
+    }
+
+    fn fold_marks(page: &mut Page, window: Rect, centre: Point) {
+        let across = Vec2::new(5.0, 0.0);
+        let down = Vec2::new(0.0, 5.0);
+        let top = Point::new(centre.x, window.y0);
+        let foot = Point::new(centre.x, window.y1);
+        let (left, right) = (
+            Point::new(window.x0, centre.y),
+            Point::new(window.x1, centre.y),
+        );
+        for (a, b) in [
+            (top, top + down),
+            (foot, foot - down),
+            (left, left + across),
+            (right, right - across),
+        ] {
+            page.push(line(a, b, 0.3, BLACK));
+        }
+        let label = Style::plain(7.0).ink(GREY);
+        page.push(text(top + Vec2::new(1.2, 2.8), label, "fold"));
+        page.push(text(left + Vec2::new(0.3, -1.2), label, "fold"));
+    }
+
+    /// How to lay the ruler down again and find the place, in words and as a sketch.
+    fn placing_words(&self, page: &mut Page, y: f64) {
+        let title = Style::bold(11.0);
+        page.push(text(Point::new(self.left(), y), title, "Where it goes"));
+        let width = self.right() - self.left() - SKETCH_MM - 4.0;
+        let mut y = y + title.line_mm() + 0.3;
+        for words in self.placing_sentences() {
+            let at = Point::new(self.left(), y);
+            y = self.column(page, at, width, Style::plain(8.8), &words) + 0.9;
+        }
+        if let Some(placement) = &self.placement {
+            let room = Rect::new(
+                self.right() - SKETCH_MM,
+                self.bottom() - FOOT_MM + 12.0,
+                self.right(),
+                self.bottom() - 5.0,
+            );
+            self.sketch(page, placement, room);
+        }
+    }
+
+    fn placing_sentences(&self) -> Vec<String> {
+        let fit = self.content.fit;
+        let sure = format!(
+            "The old emblem's place is known to ± {} mm and its turn to ± {}° (k = 2), as seen in \
+             the photo. The old mark on the cloth is the last judge.",
+            two_digits(fit.u_shift_mm),
+            two_digits(fit.u_rotation_deg)
+        );
+        let Some(p) = &self.placement else {
+            let none = "No ruler to place it from: lay the template on the old mark itself.";
+            return vec![none.to_owned(), sure];
+        };
+        let centre = self.outline.bounding_box().center();
+        let length = |mm| p.length(mm);
+        let (reading, distance, turn) = (
+            p.reading_mm(centre),
+            p.distance_mm(centre),
+            p.baseline_turn_deg(),
+        );
+        let span = f64::from(p.last_index) * p.pitch_mm;
+        let side = if distance >= 0.0 {
+            "off the ruler's edge"
+        } else {
+            "on the ruler's own side of that line"
+        };
+        let along = if reading < 0.0 {
+            format!("{} before A, away from B", length(-reading))
+        } else if reading > span {
+            format!("{} from A, which is beyond B", length(reading))
+        } else {
+            format!("{} from A towards B", length(reading))
+        };
+        let turned = match two_places(turn) {
+            0.0 => "The baseline is parallel to the ruler.".to_owned(),
+            t if t > 0.0 => format!("The baseline is turned {t:.2}° clockwise from the ruler."),
+            t => format!(
+                "The baseline is turned {:.2}° anticlockwise from the ruler.",
+                -t
+            ),
+        };
+        vec![
+            format!(
+                "Lay the ruler down as in the photo. A (ring in overlay.jpg) is the first tick \
+                 used, B (square) the last: {} ticks further, {}.",
+                p.last_index,
+                length(span)
+            ),
+            format!("Along the ruler, the emblem's centre is opposite {along}."),
+            format!(
+                "Square to the ruler, the centre is {} from the line of tick ends, {side}.",
+                length(distance.abs())
+            ),
+            turned,
+            sure,
+        ]
+    }
+
+    /// Ruler and emblem, small, with the two distances.
+    fn sketch(&self, page: &mut Page, p: &Placement, room: Rect) {
+        let emblem = self.outline.bounding_box();
+        let centre = emblem.center();
+        let (first, last) = (p.first_tick, p.at_mm(f64::from(p.last_index) * p.pitch_mm));
+        let foot = p.at_mm(p.reading_mm(centre));
+        let all = emblem
+            .union(Rect::from_points(first, last))
+            .union_pt(foot)
+            .inset(6.0);
+        let k = (room.width() / all.width())
+            .min(room.height() / all.height())
+            .min(1.0);
+        let place = Affine::translate(room.center().to_vec2())
+            * Affine::scale(k)
+            * Affine::translate(-all.center().to_vec2());
+        page.push(frame(room.inset(1.0), 0.1, GREY));
+        let outline = place * self.outline.to_path();
+        page.push(Mark::Fill {
+            path: outline.clone(),
+            ink: PALE,
+        });
+        page.push(Mark::Stroke {
+            path: outline,
+            width_mm: 0.12,
+            ink: BLACK,
+            dash_mm: None,
+        });
+        let [first, last, foot, centre] = [first, last, foot, centre].map(|q| place * q);
+        page.push(line(first, last, 0.5, BLACK));
+        page.push(dashed(centre, foot, 0.15, BLACK, 0.8));
+        page.extend(cross(centre, 1.5, 0.2));
+        page.extend(end_marks(first, last, Vec2::ZERO, 1.1));
+        let label = Style::bold(8.0);
+        page.push(text(
+            first + p.into_ruler * 3.5 + Vec2::new(-0.9, 1.0),
+            label,
+            "A",
+        ));
+        page.push(text(
+            last + p.into_ruler * 3.5 + Vec2::new(-0.9, 1.0),
+            label,
+            "B",
+        ));
+        let note = Style::plain(6.5).ink(GREY);
+        page.push(text(
+            Point::new(room.x0 + 1.0, room.y1 - 1.0),
+            note,
+            "sketch, not to scale",
+        ));
+    }
+
+    fn overview(&self, page: &mut Page, window: Rect, tiles: &Tiles) {
+        let whole = tiles.whole();
+        let k = 0.9 * (window.width() / whole.width()).min(window.height() / whole.height());
+        let place = Affine::translate(window.center().to_vec2())
+            * Affine::scale(k)
+            * Affine::translate(-whole.center().to_vec2());
+        let outline = place * self.outline.to_path();
+        page.push(Mark::Fill {
+            path: outline.clone(),
+            ink: PALE,
+        });
+        page.push(Mark::Stroke {
+            path: outline,
+            width_mm: 0.2,
+            ink: BLACK,
+            dash_mm: None,
+        });
+        for (name, tile) in tiles.named() {
+            let shown = (place * tile.to_path(1e-3)).bounding_box();
+            page.push(frame(shown, 0.15, GREY));
+            let at = Point::new(shown.x0 + 3.0, shown.y0 + 7.0);
+            page.push(text(at, Style::bold(14.0).ink(GREY), name));
+        }
+        let note = format!(
+            "Overview, about 1 : {:.1}, not true size. The emblem is larger than the paper: join \
+             the {} tiles that follow by their numbered crosses.",
+            1.0 / k,
+            tiles.columns * tiles.rows
+        );
+        let at = Point::new(window.x0, window.y0 + 4.0);
+        self.column(page, at, window.width(), Style::bold(9.0), &note);
+    }
+}
+
+impl Placement {
+    /// A length in the ruler's own unit, with millimetres.
+    fn length(&self, mm: f64) -> String {
+        match self.unit {
+            RulerUnit::Mm => format!("{mm:.1} mm"),
+            RulerUnit::Inch => format!("{:.3} in ({mm:.1} mm)", mm / MM_PER_INCH),
+        }
+    }
+}
+
+/// A large emblem's true-size pages, laid over it row by row in the emblem's own frame.
+struct Tiles {
+    origin: Point,
+    window: Rect,
+    overlap: f64,
+    columns: usize,
+    rows: usize,
+}
+
+impl Tiles {
+    fn new(template: &Template<'_>, whole: Rect) -> Self {
+        let window = Rect::new(
+            template.left(),
+            template.settings.margin_mm + 20.0,
+            template.right(),
+            template.bottom() - 5.0,
+        );
+        let overlap = template.settings.tile_overlap_mm;
+        let count = |length: f64, step: f64| (((length - overlap) / step).ceil()).max(1.0) as usize;
+        let columns = count(whole.width(), window.width() - overlap);
+        let rows = count(whole.height(), window.height() - overlap);
+        let mut tiles = Self {
+            origin: Point::ZERO,
+            window,
+            overlap,
+            columns,
+            rows,
+        };
+        tiles.origin = whole.center() - tiles.whole().center().to_vec2();
+        tiles
+    }
+
+    fn step(&self) -> Vec2 {
+        Vec2::new(
+            self.window.width() - self.overlap,
+            self.window.height() - self.overlap,
+        )
+    }
+
+    fn tile(&self, row: usize, column: usize) -> Rect {
+        let step = self.step();
+        let corner = self.origin + Vec2::new(column as f64 * step.x, row as f64 * step.y);
+        Rect::from_origin_size(corner, self.window.size())
+    }
+
+    fn whole(&self) -> Rect {
+        self.tile(0, 0)
+            .union(self.tile(self.rows - 1, self.columns - 1))
+    }
+
+    fn named(&self) -> Vec<(String, Rect)> {
+        let places = (0..self.rows).flat_map(|r| (0..self.columns).map(move |c| (r, c)));
+        places
+            .map(|(r, c)| (tile_name(r, c), self.tile(r, c)))
+            .collect()
+    }
+
+    /// Crosses in the middle of every overlap, in the emblem's frame.
+    fn crosses(&self) -> Vec<Point> {
+        let half = self.overlap / 2.0;
+        let mut all = Vec::new();
+        for row in 0..self.rows {
+            for column in 0..self.columns {
+                let tile = self.tile(row, column);
+                if column > 0 {
+                    all.extend(
+                        [0.12, 0.5, 0.88]
+                            .map(|t| Point::new(tile.x0 + half, tile.y0 + t * tile.height())),
+                    );
+                }
+                if row > 0 {
+                    all.extend(
+                        [0.12, 0.5, 0.88]
+                            .map(|t| Point::new(tile.x0 + t * tile.width(), tile.y0 + half)),
+                    );
+                }
+            }
+        }
+        all
+    }
+
+    fn pages<'a>(&'a self, template: &'a Template<'a>) -> impl Iterator<Item = Page> + 'a {
+        let places = (0..self.rows).flat_map(|r| (0..self.columns).map(move |c| (r, c)));
+        places.map(|(r, c)| self.page(template, r, c))
+    }
+
+    fn page(&self, template: &Template<'_>, row: usize, column: usize) -> Page {
+        let tile = self.tile(row, column);
+        let shift = self.window.origin() - tile.origin();
+        let mut marks = template.true_size(shift);
+        for (i, at) in self.crosses().into_iter().enumerate() {
+            marks.extend(cross(at + shift, 5.0, 0.15));
+            let label = at + shift + Vec2::new(1.0, -1.0);
+            marks.push(text(label, Style::plain(7.0), format!("{}", i + 1)));
+        }
+        let mut page = vec![
+            Mark::Clipped {
+                window: self.window,
+                marks,
+            },
+            frame(self.window, 0.1, GREY),
+        ];
+        let title = format!(
+            "Tile {}  ·  row {} of {}, column {} of {}",
+            tile_name(row, column),
+            row + 1,
+            self.rows,
+            column + 1,
+            self.columns
+        );
+        let left = template.left();
+        let top = template.settings.margin_mm;
+        page.push(text(Point::new(left, top + 4.5), Style::bold(12.0), title));
+        let how = "Lay the pages over each other so that crosses with the same number meet; the \
+                   frames overlap.";
+        page.push(text(Point::new(left, top + 9.0), Style::plain(8.5), how));
+        check_bar_across(&mut page, Point::new(left, top + 14.0), template.faces);
+        page
+    }
+}
+
+fn tile_name(row: usize, column: usize) -> String {
+    let letter = char::from(b'A' + (row % 26) as u8);
+    format!("{letter}{}", column + 1)
+}
+
+fn cross(at: Point, arm: f64, width_mm: f64) -> [Mark; 2] {
+    let (across, down) = (Vec2::new(arm, 0.0), Vec2::new(0.0, arm));
+    [
+        line(at - across, at + across, width_mm, BLACK),
+        line(at - down, at + down, width_mm, BLACK),
+    ]
+}
+
+/// A ring for the first tick used, a square for the last, as in the overlay picture.
+fn end_marks(first: Point, last: Point, aside: Vec2, radius: f64) -> [Mark; 2] {
+    let ring = kurbo::Circle::new(first + aside, radius).to_path(1e-3);
+    let square = Rect::from_center_size(last + aside, (2.0 * radius, 2.0 * radius)).to_path(1e-3);
+    [ring, square].map(|path| Mark::Stroke {
+        path,
+        width_mm: 0.35,
+        ink: BLACK,
+        dash_mm: None,
+    })
+}
+
+/// A bar of 100 mm to the right, with its tenths and its label.
+fn check_bar_across(page: &mut Page, from: Point, faces: &Faces) {
+    let to = from + Vec2::new(BAR_MM, 0.0);
+    page.push(line(from, to, 0.4, BLACK));
+    bar_tenths(page, from, Vec2::new(BAR_MM, 0.0), Vec2::new(0.0, -1.0));
+    let label = "100 mm";
+    let style = Style::bold(9.0);
+    let at = from + Vec2::new(BAR_MM + 2.0, 1.1);
+    page.push(text(at, style, label));
+    let note = "check across";
+    let beside = at + Vec2::new(faces.width_mm(label, style) + 2.0, 0.0);
+    page.push(text(beside, Style::plain(8.0), note));
+}
+
+/// A bar of 100 mm down the page.
+fn check_bar_down(page: &mut Page, from: Point) {
+    let to = from + Vec2::new(0.0, BAR_MM);
+    page.push(line(from, to, 0.4, BLACK));
+    bar_tenths(page, from, Vec2::new(0.0, BAR_MM), Vec2::new(-1.0, 0.0));
+    page.push(upright_text(
+        from + Vec2::new(3.6, 62.0),
+        Style::bold(9.0),
+        "100 mm",
+    ));
+    page.push(upright_text(
+        from + Vec2::new(3.4, 46.0),
+        Style::plain(8.0),
+        "check down",
+    ));
+}
+
+fn bar_tenths(page: &mut Page, from: Point, way: Vec2, aside: Vec2) {
+    for i in 0..=10 {
+        let at = from + way * (f64::from(i) / 10.0);
+        let length = if i % 10 == 0 {
+            3.0
+        } else if i == 5 {
+            2.2
+        } else {
+            1.4
+        };
+        page.push(line(at, at + aside * length, 0.15, BLACK));
+    }
+}
+
+/// Which edge is up.
+fn up_arrow(page: &mut Page, tip: Point) {
+    let mut head = BezPath::new();
+    head.move_to(tip);
+    head.line_to(tip + Vec2::new(3.0, 5.0));
+    head.line_to(tip + Vec2::new(-3.0, 5.0));
+    head.close_path();
+    page.push(Mark::Fill {
+        path: head,
+        ink: BLACK,
+    });
+    let shaft = Rect::new(tip.x - 0.9, tip.y + 4.0, tip.x + 0.9, tip.y + 10.0);
+    page.push(block(shaft, BLACK));
+    page.push(text(tip + Vec2::new(4.5, 5.0), Style::bold(11.0), "UP"));
+    page.push(text(
+        tip + Vec2::new(4.5, 9.0),
+        Style::plain(7.5),
+        "as worn",
+    ));
+}
+
+/// A figure with two significant digits (GUM, JCGM 100:2008, 7.2.6).
+pub(crate) fn two_digits(x: f64) -> String {
+    if !(x.is_finite() && x.abs() > 0.0) {
+        return format!("{x:.1}");
+    }
+    let places = 1 - x.abs().log10().floor() as i32;
+    format!("{x:.*}", places.clamp(0, 6) as usize)
+}
+
+fn two_places(x: f64) -> f64 {
+    let rounded = (x * 100.0).round() / 100.0;
+    if rounded == 0.0 { 0.0 } else { rounded }
+}
