@@ -3,11 +3,18 @@
 //! [`pictures::draw`] makes the pictures of one emblem; [`job_page`] and [`index_page`] set them
 //! in pages that open from disk, without network or scripts.
 
+mod drawing;
+mod figures;
+mod index_page;
+mod job_page;
 pub mod pictures;
+mod ruler_plot;
 
 use measures::ruler::RulerUnit;
 use measures::{Artwork, ClothPlane, CutFrom, Fit, Ruler, Verdict};
 
+pub use index_page::index_page;
+pub use job_page::job_page;
 pub use pictures::Pictures;
 
 /// Everything the report of one job shows.
@@ -91,6 +98,14 @@ pub struct Fitted {
     pub fit: Fit,
     /// Width the job expects, in mm.
     pub expected_width_mm: Option<f64>,
+}
+
+impl Fitted {
+    /// Width and height to cut: of the filled outline's bounding box, as worn, unrotated, in mm.
+    pub fn size_mm(&self) -> [f64; 2] {
+        let size = self.artwork.outline.bounding_box().size() * self.fit.mm_per_art;
+        [size.width, size.height]
+    }
 }
 
 /// How well one version explains the photo.

@@ -1,8 +1,15 @@
 //! The pictures of one emblem: the photo as it came, the fitted outline on it, the residue as the
 //! program sees it.
 
-use image::GrayImage;
-use measures::{Artwork, ClothPlane, Fit, Photo, Ruler};
+use image::codecs::jpeg::JpegEncoder;
+use image::imageops::{self, FilterType};
+use image::{GrayImage, RgbImage};
+use kurbo::PathEl;
+use measures::fit::EdgeSample;
+use measures::{Artwork, ClothPlane, Fit, Grid, Photo, Point, Px, Ruler, Vector};
+
+use super::Error;
+use super::drawing::{Colour, Layer, darken, viridis};
 
 /// What the pictures of one emblem are drawn from.
 #[derive(Clone, Copy, Debug)]
@@ -15,8 +22,8 @@ pub struct Scene<'a> {
     pub plane: Option<&'a ClothPlane>,
     /// The artwork that fits best, and how it lies.
     pub fitted: Option<(&'a Artwork, &'a Fit)>,
-    /// The residue as the program sees it: how much each spot looks like residue, dark to bright.
-    pub residue: Option<&'a GrayImage>,
+    /// The residue as the program sees it, and where its pixels lie on the cloth.
+    pub residue: Option<(&'a GrayImage, &'a Grid)>,
 }
 
 /// Pictures, encoded; empty where there is nothing to show.
@@ -28,8 +35,371 @@ pub struct Pictures {
     pub before_jpg: Vec<u8>,
     /// JPEG: the same part with the fitted outline.
     pub fitted_jpg: Vec<u8>,
-    /// PNG: the residue as the program sees it.
-    pub residue_png: Vec<u8>,
+    /// JPEG: the residue as the program sees it.
+    pub residue_jpg: Vec<u8>,
     /// JPEG, at most 320 px wide: for the list of all jobs.
     pub thumbnail_jpg: Vec<u8>,
+}
+
+/// Widest overlay, in pixels.
+const OVERLAY_PX: u32 = 2400;
+/// Widest picture inside the report, in pixels.
+const INSET_PX: f64 = 1100.0;
+/// Widest picture in the list of all jobs, in pixels.
+const THUMBNAIL_PX: f64 = 320.0;
+/// A residual of this size, and more, has the palette's last colour, in mm.
+pub const RESIDUAL_FULL_MM: f64 = 0.5;
+const JPEG_QUALITY: u8 = 84;
+
+const DARK: Colour = [12, 12, 16];
+const LIGHT: Colour = [250, 250, 250];
+const UNSEEN: Colour = [176, 176, 184];
+
+/// Draws the pictures of one emblem.
+///
+/// # Errors
+/// When a picture cannot be encoded.
+pub fn draw(scene: &Scene<'_>) -> Result<Pictures, Error> {
+    let whole = View::whole(&scene.photo.rgb);
+    let near = scene.emblem_view();
+    let (before, fitted) = match &near {
+        Some(view) => {
+            let before = view.cut(&scene.photo.rgb);
+            let mut fitted = before.clone();
+            scene.mark(&mut fitted, view);
+            (jpeg(&before)?, jpeg(&fitted)?)
+        }
+        None => (Vec::new(), Vec::new()),
+    };
+    let mut overlay = whole.cut(&scene.photo.rgb);
+    scene.mark(&mut overlay, &whole);
+    let thumbnail = scene.thumbnail(near.as_ref().unwrap_or(&whole));
+    Ok(Pictures {
+        overlay_jpg: jpeg(&overlay)?,
+        before_jpg: before,
+        fitted_jpg: fitted,
+        residue_jpg: scene.residue_picture()?,
+        thumbnail_jpg: jpeg(&thumbnail)?,
+    })
+}
+
+/// A part of the photo and the size at which it is shown.
+#[derive(Clone, Copy, Debug)]
+struct View {
+    corner: [u32; 2],
+    size: [u32; 2],
+    scale: f64,
+}
+
+impl View {
+    fn whole(photo: &RgbImage) -> Self {
+        let (width, height) = photo.dimensions();
+        let scale = (f64::from(OVERLAY_PX) / f64::from(width.max(height).max(1))).min(1.0);
+        Self {
+            corner: [0, 0],
+            size: [width, height],
+            scale,
+        }
+    }
+
+    fn cut(&self, photo: &RgbImage) -> RgbImage {
+        let [x, y] = self.corner;
+        let [w, h] = self.size;
+        let part = imageops::crop_imm(photo, x, y, w, h).to_image();
+        let shown = |px: u32| ((f64::from(px) * self.scale).round() as u32).max(1);
+        let (w, h) = (shown(w), shown(h));
+        if self.scale <= 0.5 {
+            imageops::thumbnail(&part, w, h)
+        } else if (self.scale - 1.0).abs() < 1e-9 {
+            part
+        } else {
+            imageops::resize(&part, w, h, FilterType::CatmullRom)
+        }
+    }
+
+    fn place(&self, p: Point<Px>) -> Point<Px> {
+        let [x, y] = self.corner.map(f64::from);
+        Point::new((p.x - x) * self.scale, (p.y - y) * self.scale)
+    }
+
+    /// Widths of strokes, so that they look alike in large and small pictures.
+    fn pen(&self) -> f64 {
+        let widest = f64::from(self.size[0].max(self.size[1])) * self.scale;
+        (widest / 800.0).clamp(0.8, 3.0)
+    }
+}
+
+impl Scene<'_> {
+    /// The emblem and its surroundings.
+    fn emblem_view(&self) -> Option<View> {
+        let (artwork, fit) = self.fitted?;
+        let b = artwork.outline.bounding_box();
+        let corners = [(b.x0, b.y0), (b.x1, b.y0), (b.x1, b.y1), (b.x0, b.y1)]
+            .map(|(x, y)| fit.art_to_photo.apply(Point::new(x, y)));
+        let low = |f: fn(&Point<Px>) -> f64| corners.iter().map(f).fold(f64::INFINITY, f64::min);
+        let high =
+            |f: fn(&Point<Px>) -> f64| corners.iter().map(f).fold(f64::NEG_INFINITY, f64::max);
+        let (x0, x1, y0, y1) = (low(|p| p.x), high(|p| p.x), low(|p| p.y), high(|p| p.y));
+        let around = 0.14 * (x1 - x0).max(y1 - y0);
+        let (width, height) = self.photo.rgb.dimensions();
+        let inside = |v: f64, limit: u32| v.clamp(0.0, f64::from(limit)) as u32;
+        let (left, right) = (inside(x0 - around, width), inside(x1 + around, width));
+        let (top, bottom) = (inside(y0 - around, height), inside(y1 + around, height));
+        let size = [right.saturating_sub(left), bottom.saturating_sub(top)];
+        let widest = f64::from(size[0].max(size[1]));
+        let seen = size.iter().all(|&s| s >= 8);
+        seen.then(|| View {
+            corner: [left, top],
+            size,
+            scale: (INSET_PX / widest).min(2.0),
+        })
+    }
+
+    /// Outline, ruler ends and legend.
+    fn mark(&self, picture: &mut RgbImage, view: &View) {
+        self.mark_rulers(picture, view);
+        if let Some((artwork, fit)) = self.fitted {
+            mark_outline(picture, view, artwork, fit);
+            self.legend(picture, view);
+        }
+    }
+
+    fn mark_rulers(&self, picture: &mut RgbImage, view: &View) {
+        let pen = view.pen();
+        for (width, colour) in [(3.4 * pen, DARK), (1.3 * pen, LIGHT)] {
+            let mut layer = Layer::over(picture);
+            for ruler in self.rulers {
+                for tick in &ruler.ticks {
+                    if let [first, .., last] = tick.points.as_slice() {
+                        let ends = [view.place(first.at), view.place(last.at)];
+                        layer.stroke(ends[0], ends[1], 0.4 * width, colour);
+                    }
+                }
+                for (outline, end) in end_marks(ruler, view).iter().zip(["A", "B"]) {
+                    layer.polyline(outline, width, colour);
+                    if let Some(&beside) = outline.first() {
+                        let at = beside + Vector::new(5.0 * pen, -4.0 * pen);
+                        let shadow = colour == DARK;
+                        let size = 22.0 * pen;
+                        let drawn = if shadow { 1.0 } else { 0.0 };
+                        layer.words(at + Vector::new(drawn, drawn), size, colour, end);
+                    }
+                }
+            }
+            layer.onto(picture);
+        }
+    }
+
+    /// A scale in millimetres and the colours' meaning, in the corner farthest from the emblem.
+    fn legend(&self, picture: &mut RgbImage, view: &View) {
+        let Some((artwork, fit)) = self.fitted else {
+            return;
+        };
+        let centre = artwork.outline.bounding_box().center();
+        let centre = view.place(fit.art_to_photo.apply(centre.into()));
+        let unit = 7.0 * view.pen();
+        let (width, height) = (unit * 26.0, unit * 9.2);
+        let (w, h) = (f64::from(picture.width()), f64::from(picture.height()));
+        let x = if centre.x > w / 2.0 {
+            unit
+        } else {
+            w - width - unit
+        };
+        let y = if centre.y > h / 2.0 {
+            unit
+        } else {
+            h - height - unit
+        };
+        darken(picture, x, y, width, height);
+        let mut layer = Layer::over(picture);
+        let at = |dx: f64, dy: f64| Point::new(x + dx * unit, y + dy * unit);
+        for i in 0..64 {
+            let t = f64::from(i) / 64.0;
+            let from = at(1.5 + 10.0 * t, 3.9);
+            layer.stroke(
+                from,
+                from + Vector::new(10.0 * unit / 64.0, 0.0),
+                unit,
+                viridis(t),
+            );
+        }
+        let size = 2.1 * unit;
+        layer.words(at(1.0, 2.4), size, LIGHT, "edge off by, mm");
+        layer.words(
+            at(1.0, 6.4),
+            size,
+            LIGHT,
+            &format!("0      {RESIDUAL_FULL_MM:.1}+"),
+        );
+        layer.stroke(at(15.0, 3.9), at(18.0, 3.9), 0.5 * unit, UNSEEN);
+        layer.words(at(19.0, 4.5), size, LIGHT, "not seen");
+        if let Some(plane) = self.plane {
+            let p = fit
+                .art_to_photo
+                .apply(artwork.outline.bounding_box().center().into());
+            let px_per_mm = plane.px_per_mm_at(p) * view.scale;
+            let mm = [50.0, 20.0, 10.0, 5.0, 2.0, 1.0]
+                .into_iter()
+                .find(|mm| mm * px_per_mm <= 17.0 * unit)
+                .unwrap_or(1.0);
+            layer.stroke(
+                at(1.5, 7.8),
+                at(1.5, 7.8) + Vector::new(mm * px_per_mm, 0.0),
+                0.5 * unit,
+                LIGHT,
+            );
+            let beside = at(2.5, 8.4) + Vector::new(mm * px_per_mm, 0.0);
+            layer.words(beside, size, LIGHT, &format!("{mm:.0} mm"));
+        }
+        layer.onto(picture);
+    }
+
+    fn residue_picture(&self) -> Result<Vec<u8>, Error> {
+        let Some((grey, grid)) = self.residue else {
+            return Ok(Vec::new());
+        };
+        let part = self.residue_part(grey, grid);
+        let (w, h) = part.dimensions();
+        let scale = (INSET_PX / f64::from(w.max(h).max(1))).min(2.0);
+        let shown = |px: u32| ((f64::from(px) * scale).round() as u32).max(1);
+        let shown = imageops::resize(&part, shown(w), shown(h), FilterType::Triangle);
+        let mut bytes = Vec::new();
+        JpegEncoder::new_with_quality(&mut bytes, JPEG_QUALITY).encode_image(&shown)?;
+        Ok(bytes)
+    }
+
+    /// The residue around the emblem, or all of it when nothing was fitted.
+    fn residue_part(&self, grey: &GrayImage, grid: &Grid) -> GrayImage {
+        let Some((artwork, fit)) = self.fitted else {
+            return grey.clone();
+        };
+        let b = artwork.outline.bounding_box();
+        let corners = [(b.x0, b.y0), (b.x1, b.y0), (b.x1, b.y1), (b.x0, b.y1)]
+            .map(|(x, y)| grid.index(fit.art_to_cloth.apply(Point::new(x, y))));
+        let all = |f: fn(&(f64, f64)) -> f64| corners.iter().map(f).collect::<Vec<_>>();
+        let (xs, ys) = (all(|c| c.0), all(|c| c.1));
+        let span = |v: &[f64]| {
+            let low = v.iter().copied().fold(f64::INFINITY, f64::min);
+            let high = v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            (low, high)
+        };
+        let ((x0, x1), (y0, y1)) = (span(&xs), span(&ys));
+        let around = 0.14 * (x1 - x0).max(y1 - y0);
+        let inside = |v: f64, limit: u32| v.clamp(0.0, f64::from(limit)) as u32;
+        let (w, h) = grey.dimensions();
+        let (left, right) = (inside(x0 - around, w), inside(x1 + around, w));
+        let (top, bottom) = (inside(y0 - around, h), inside(y1 + around, h));
+        if right <= left || bottom <= top {
+            return grey.clone();
+        }
+        imageops::crop_imm(grey, left, top, right - left, bottom - top).to_image()
+    }
+
+    fn thumbnail(&self, view: &View) -> RgbImage {
+        let widest = f64::from(view.size[0].max(view.size[1]));
+        let small = View {
+            scale: (THUMBNAIL_PX / widest).min(1.0),
+            ..*view
+        };
+        let mut picture = small.cut(&self.photo.rgb);
+        if let Some((artwork, fit)) = self.fitted {
+            mark_outline(&mut picture, &small, artwork, fit);
+        }
+        picture
+    }
+}
+
+/// The fitted outline, coloured by how far the residue's edge lies from it, on a casing that
+/// shows on dark and on light cloth.
+fn mark_outline(picture: &mut RgbImage, view: &View, artwork: &Artwork, fit: &Fit) {
+    let pen = view.pen();
+    let lines = outline_lines(artwork, fit);
+    for (width, casing) in [(5.6, Some(DARK)), (4.0, Some(LIGHT)), (2.4, None)] {
+        let mut layer = Layer::over(picture);
+        for line in &lines {
+            for pair in line.windows(2) {
+                let middle = pair[0].lerp(pair[1], 0.5);
+                let colour = casing.unwrap_or_else(|| residual_colour(middle, &fit.samples));
+                layer.stroke(
+                    view.place(pair[0]),
+                    view.place(pair[1]),
+                    width * pen,
+                    colour,
+                );
+            }
+        }
+        layer.onto(picture);
+    }
+}
+
+/// The outline as lines of short pieces in the photo.
+fn outline_lines(artwork: &Artwork, fit: &Fit) -> Vec<Vec<Point<Px>>> {
+    let bounds = artwork.outline.bounding_box();
+    let piece = 0.008 * bounds.width().max(bounds.height()).max(1e-9);
+    artwork
+        .outline
+        .contours()
+        .iter()
+        .map(|contour| {
+            let mut flat: Vec<kurbo::Point> = Vec::new();
+            kurbo::flatten(contour, 0.05 * piece, |element| match element {
+                PathEl::MoveTo(p) | PathEl::LineTo(p) => divide(&mut flat, p, piece),
+                PathEl::ClosePath => {
+                    if let Some(&first) = flat.first() {
+                        divide(&mut flat, first, piece);
+                    }
+                }
+                PathEl::QuadTo(..) | PathEl::CurveTo(..) => {}
+            });
+            flat.into_iter()
+                .map(|p| fit.art_to_photo.apply(p.into()))
+                .collect()
+        })
+        .collect()
+}
+
+fn divide(line: &mut Vec<kurbo::Point>, to: kurbo::Point, piece: f64) {
+    if let Some(&from) = line.last() {
+        let pieces = (from.distance(to) / piece).ceil().clamp(1.0, 1e4);
+        for i in 1..pieces as usize {
+            line.push(from.lerp(to, i as f64 / pieces));
+        }
+    }
+    line.push(to);
+}
+
+fn residual_colour(at: Point<Px>, samples: &[EdgeSample]) -> Colour {
+    let nearest = samples.iter().min_by(|a, b| {
+        let (a, b) = (at - a.at, at - b.at);
+        a.dot(a).total_cmp(&b.dot(b))
+    });
+    match nearest.and_then(|s| s.offset_mm) {
+        Some(offset) => viridis(offset.abs() / RESIDUAL_FULL_MM),
+        None => UNSEEN,
+    }
+}
+
+/// A ring around the first tick used and a square around the last, as lines.
+fn end_marks(ruler: &Ruler, view: &View) -> [Vec<Point<Px>>; 2] {
+    let [first, last] = ruler.ends.map(|p| view.place(p));
+    let radius = 11.0 * view.pen();
+    let ring = (0..=48).map(|i| {
+        let (sin, cos) = (f64::from(i) / 48.0 * std::f64::consts::TAU).sin_cos();
+        first + Vector::new(cos, sin) * radius
+    });
+    let square = [
+        (1.0, 1.0),
+        (1.0, -1.0),
+        (-1.0, -1.0),
+        (-1.0, 1.0),
+        (1.0, 1.0),
+    ]
+    .map(|(x, y)| last + Vector::new(x, y) * radius);
+    [ring.collect(), square.to_vec()]
+}
+
+fn jpeg(picture: &RgbImage) -> Result<Vec<u8>, Error> {
+    let mut bytes = Vec::new();
+    JpegEncoder::new_with_quality(&mut bytes, JPEG_QUALITY).encode_image(picture)?;
+    Ok(bytes)
 }

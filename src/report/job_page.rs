@@ -1,0 +1,487 @@
+//! `report.html`.
+
+use askama::Template;
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use kurbo::Affine;
+use measures::photo::FocalSource;
+use measures::{ClothPlane, CutFrom, Verdict};
+use press::Warning;
+
+use super::figures::{href, measured, per_cent, size, two_digits};
+use super::pictures::RESIDUAL_FULL_MM;
+use super::ruler_plot::plot;
+use super::{EmblemReport, Error, JobReport, Problem, unit_symbol};
+
+/// The report of one job, as a page that opens from disk.
+///
+/// # Errors
+/// When the template fails: a fault of the program.
+pub fn job_page(job: &JobReport) -> Result<String, Error> {
+    let title = job.garment.clone().unwrap_or_else(|| job.job.clone());
+    let page = Page {
+        facts: facts(job),
+        verdict: VerdictWords::of(job.verdict),
+        problems: &job.problems,
+        emblems: job
+            .emblems
+            .iter()
+            .enumerate()
+            .map(|(i, e)| Emblem::new(i, e))
+            .collect(),
+        settings: &job.settings,
+        program: &job.program,
+        residual_full: format!("{RESIDUAL_FULL_MM:.1}"),
+        title,
+    };
+    Ok(page.render()?)
+}
+
+fn facts(job: &JobReport) -> String {
+    let mut facts = vec![format!("Job {}", job.job)];
+    facts.extend(job.fabric.clone());
+    facts.extend(job.iron_dots.map(|dots| match dots {
+        0 => "care label: do not iron".to_owned(),
+        1 => "care label: 1 iron dot".to_owned(),
+        n => format!("care label: {n} iron dots"),
+    }));
+    facts.join(" · ")
+}
+
+#[derive(Template)]
+#[template(path = "report.html")]
+struct Page<'a> {
+    title: String,
+    facts: String,
+    verdict: VerdictWords,
+    problems: &'a [Problem],
+    emblems: Vec<Emblem<'a>>,
+    settings: &'a [(String, String)],
+    program: &'a str,
+    residual_full: String,
+}
+
+/// A verdict for people.
+#[derive(Clone, Copy)]
+pub(super) struct VerdictWords {
+    pub(super) class: &'static str,
+    pub(super) word: &'static str,
+    pub(super) meaning: &'static str,
+}
+
+impl VerdictWords {
+    pub(super) fn of(verdict: Verdict) -> Self {
+        match verdict {
+            Verdict::Cut => Self {
+                class: "cut",
+                word: "Cut",
+                meaning: "The figures support cutting material now.",
+            },
+            Verdict::Look => Self {
+                class: "look",
+                word: "Look first",
+                meaning: "A person should look at the points named below before material is cut.",
+            },
+            Verdict::Hold => Self {
+                class: "hold",
+                word: "Hold",
+                meaning: "Do not cut. The points named below come first.",
+            },
+        }
+    }
+}
+
+struct Emblem<'a> {
+    id: String,
+    name: &'a str,
+    verdict: VerdictWords,
+    size: Option<String>,
+    summary: Option<String>,
+    reasons: &'a [String],
+    reasons_title: &'static str,
+    pictures: Vec<Picture>,
+    has_overlay: bool,
+    shapes: Option<Shapes>,
+    files: Vec<File<'a>>,
+    measured: Vec<Measured>,
+    versions: Vec<Version<'a>>,
+    budget: Vec<Share>,
+    budget_sum: String,
+    plane_warnings: &'a [String],
+    rulers: Vec<RulerWords>,
+    warnings: Vec<&'a Warning>,
+    cautions: Vec<&'a Warning>,
+}
+
+struct Picture {
+    base64: String,
+    alt: String,
+    caption: &'static str,
+    link: Option<String>,
+}
+
+struct Shapes {
+    view_box: String,
+    path: String,
+    cut: Option<CutShape>,
+}
+
+struct CutShape {
+    label: String,
+    flip: Option<String>,
+}
+
+struct File<'a> {
+    href: String,
+    name: &'a str,
+    what: &'a str,
+}
+
+struct Measured {
+    name: &'static str,
+    value: String,
+    note: String,
+}
+
+struct Version<'a> {
+    file: &'a str,
+    best: bool,
+    score: String,
+    width: String,
+    size: String,
+    seen: String,
+    edge: String,
+    notes: &'a [String],
+}
+
+struct Share {
+    name: String,
+    u: String,
+    share: String,
+    source: String,
+}
+
+struct RulerWords {
+    words: String,
+    plot: Option<String>,
+}
+
+impl<'a> Emblem<'a> {
+    fn new(index: usize, e: &'a EmblemReport) -> Self {
+        let budget = budget(e);
+        let (warnings, cautions) = e.warnings.iter().partition(|w| w.verdict > Verdict::Cut);
+        Self {
+            id: format!("emblem-{}", index + 1),
+            name: &e.name,
+            verdict: VerdictWords::of(e.verdict),
+            size: e.fitted.as_ref().map(|f| size(f.size_mm())),
+            summary: summary(e),
+            reasons: &e.reasons,
+            reasons_title: match e.verdict {
+                Verdict::Cut => "Worth knowing",
+                Verdict::Look => "Look at this first",
+                Verdict::Hold => "Why not to cut",
+            },
+            pictures: pictures(e),
+            has_overlay: e.fitted.is_some() && !e.pictures.fitted_jpg.is_empty(),
+            shapes: shapes(e),
+            files: e.files.iter().map(File::new).collect(),
+            measured: measured_rows(e),
+            versions: versions(e),
+            budget_sum: two_digits(budget.expanded_percent()),
+            budget: shares(&budget),
+            plane_warnings: e.plane.as_ref().map_or(&[], |p| &p.warnings),
+            rulers: e.rulers.iter().map(RulerWords::new).collect(),
+            warnings,
+            cautions,
+        }
+    }
+}
+
+fn summary(e: &EmblemReport) -> Option<String> {
+    let f = e.fitted.as_ref()?;
+    let material = e.material.as_ref().map_or(String::new(), |m| {
+        let copies = if m.copies == 1 {
+            String::new()
+        } else {
+            format!("{} times ", m.copies)
+        };
+        let side = match m.cut_from {
+            CutFrom::Back => "from the back, so mirrored",
+            CutFrom::Face => "from the face, not mirrored",
+        };
+        format!(" To be cut {copies}from {} {side}.", m.title)
+    });
+    let [width, height] = f.size_mm();
+    let u = f.fit.u_size_percent / 100.0;
+    Some(format!(
+        "{}, {} wide and {} high as worn.{material}",
+        f.artwork.file,
+        measured(width, u * width, "mm"),
+        measured(height, u * height, "mm"),
+    ))
+}
+
+fn pictures(e: &EmblemReport) -> Vec<Picture> {
+    let p = &e.pictures;
+    let overlay = e
+        .files
+        .iter()
+        .find(|f| f.path.ends_with("overlay.jpg"))
+        .map(|f| href(&f.path));
+    let picture = |bytes: &[u8], alt: String, caption, link| {
+        (!bytes.is_empty()).then(|| Picture {
+            base64: STANDARD.encode(bytes),
+            alt,
+            caption,
+            link,
+        })
+    };
+    let name = &e.name;
+    [
+        picture(
+            &p.before_jpg,
+            format!("The photo around the residue of {name}, untouched"),
+            "The photo, untouched.",
+            None,
+        ),
+        picture(
+            &p.fitted_jpg,
+            format!("The same part of the photo with the fitted outline of {name} on the residue"),
+            "The fitted outline on the residue.",
+            overlay,
+        ),
+        picture(
+            &p.residue_jpg,
+            format!("The cloth around {name} laid flat, in greys, the residue standing out from mid grey"),
+            "The residue as the program sees it: laid flat, light and texture evened out, mid grey for cloth.",
+            None,
+        ),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+fn shapes(e: &EmblemReport) -> Option<Shapes> {
+    let f = e.fitted.as_ref()?;
+    let b = f.artwork.outline.bounding_box();
+    let k = 100.0 / b.width().max(b.height());
+    if !k.is_finite() {
+        return None;
+    }
+    let (w, h) = (b.width() * k, b.height() * k);
+    let place = Affine::scale(k) * Affine::translate((-b.x0, -b.y0));
+    let mut path = String::new();
+    for contour in f.artwork.outline.contours() {
+        path.push_str(&super::figures::path_data(&(place * contour)));
+    }
+    let cut = e.material.as_ref().map(|m| match m.cut_from {
+        CutFrom::Back => CutShape {
+            label: format!("As cut from {}: mirrored.", m.title),
+            flip: Some(format!("matrix(-1 0 0 1 {w:.3} 0)")),
+        },
+        CutFrom::Face => CutShape {
+            label: format!("As cut from {}: not mirrored.", m.title),
+            flip: None,
+        },
+    });
+    let side = w.max(h) + 16.0;
+    let view_box = format!(
+        "{:.3} {:.3} {side:.3} {side:.3}",
+        (w - side) / 2.0,
+        (h - side) / 2.0
+    );
+    Some(Shapes {
+        view_box,
+        path,
+        cut,
+    })
+}
+
+impl<'a> File<'a> {
+    fn new(file: &'a super::FileLink) -> Self {
+        Self {
+            href: href(&file.path),
+            name: &file.path,
+            what: &file.what,
+        }
+    }
+}
+
+fn measured_rows(e: &EmblemReport) -> Vec<Measured> {
+    let row = |name, value: String, note: String| Measured { name, value, note };
+    let mut rows = Vec::new();
+    if let Some(f) = &e.fitted {
+        let fit = &f.fit;
+        let [width, height] = f.size_mm();
+        let u = fit.u_size_percent / 100.0;
+        let expected = f.expected_width_mm.map_or(String::new(), |mm| {
+            let off = 100.0 * (width / mm - 1.0);
+            format!("the job expects {mm:.1} mm: {off:+.1} %")
+        });
+        rows.push(row(
+            "Width as worn",
+            measured(width, u * width, "mm"),
+            expected,
+        ));
+        rows.push(row(
+            "Height as worn",
+            measured(height, u * height, "mm"),
+            String::new(),
+        ));
+        rows.push(row(
+            "Turn",
+            measured(fit.rotation_deg, fit.u_rotation_deg, "°"),
+            "clockwise, from the photo’s lower edge".to_owned(),
+        ));
+        rows.push(row(
+            "Place",
+            format!("± {} mm", two_digits(fit.u_shift_mm)),
+            String::new(),
+        ));
+        rows.push(row(
+            "Any point of the outline",
+            format!("± {} mm", two_digits(fit.u_outline_mm)),
+            "the worst point, everything taken together".to_owned(),
+        ));
+        rows.push(row(
+            "Outline seen",
+            per_cent(fit.outline_seen),
+            "share of the outline that the residue supports".to_owned(),
+        ));
+        rows.push(row(
+            "Residue’s edge from outline",
+            format!("{:.2} mm", fit.edge_mean_mm),
+            format!("mean; 95 % within {:.2} mm", fit.edge_p95_mm),
+        ));
+        rows.push(row(
+            "Adhesive bleed",
+            format!("{:.2} mm", fit.bleed_mm),
+            "even on all sides, taken off".to_owned(),
+        ));
+    }
+    if let Some(lines) = &e.fabric_lines {
+        rows.push(row(
+            "Cloth’s own lines",
+            format!("{:.1}°", lines.angle_deg),
+            format!(
+                "the emblem is turned {:+.1}° against them",
+                lines.emblem_to_lines_deg
+            ),
+        ));
+    }
+    if let Some(plane) = &e.plane {
+        rows.extend(plane_rows(plane, e));
+    }
+    rows
+}
+
+/// The place that the scale is given for: the emblem's centre.
+fn scale_point(e: &EmblemReport, plane: &ClothPlane) -> measures::Point<measures::Px> {
+    e.fitted.as_ref().map_or(plane.pose.anchor, |f| {
+        f.fit
+            .art_to_photo
+            .apply(f.artwork.outline.bounding_box().center().into())
+    })
+}
+
+fn plane_rows(plane: &ClothPlane, e: &EmblemReport) -> [Measured; 3] {
+    let at = scale_point(e, plane);
+    let scale = plane.px_per_mm_at(at);
+    let u = 2.0 * plane.u_scale_percent_at(at) / 100.0 * scale;
+    let focal = match plane.camera.focal_source {
+        FocalSource::Equivalent35Mm | FocalSource::SensorResolution => "from the photo’s own data",
+        FocalSource::Assumed => "assumed: the photo says nothing of its camera",
+    };
+    [
+        Measured {
+            name: "Scale on the cloth",
+            value: measured(scale, u, "px/mm"),
+            note: "at the emblem’s centre".to_owned(),
+        },
+        Measured {
+            name: "Tilt of the camera",
+            value: format!("{:.1}°", plane.pose.tilt_deg()),
+            note: "removed from all figures".to_owned(),
+        },
+        Measured {
+            name: "Focal length",
+            value: format!("{:.0} px", plane.camera.focal_px),
+            note: focal.to_owned(),
+        },
+    ]
+}
+
+fn versions(e: &EmblemReport) -> Vec<Version<'_>> {
+    let best = e.fitted.as_ref().map(|f| f.artwork.file.as_str());
+    let dash = || "–".to_owned();
+    e.versions
+        .iter()
+        .map(|v| Version {
+            file: &v.file,
+            best: best == Some(v.file.as_str()),
+            score: per_cent(v.score),
+            width: format!("{:.1}", 100.0 * v.score.clamp(0.0, 1.0)),
+            size: v.size_mm.map_or_else(dash, size),
+            seen: v.outline_seen.map_or_else(dash, per_cent),
+            edge: v.edge_mean_mm.map_or_else(dash, |mm| format!("{mm:.2} mm")),
+            notes: &v.notes,
+        })
+        .collect()
+}
+
+fn budget(e: &EmblemReport) -> measures::uncertainty::Budget {
+    e.plane
+        .as_ref()
+        .map_or_else(Default::default, |p| p.budget_at(scale_point(e, p)))
+}
+
+fn shares(budget: &measures::uncertainty::Budget) -> Vec<Share> {
+    let mut all: Vec<_> = budget.terms.iter().zip(budget.shares()).collect();
+    all.sort_by(|a, b| b.1.total_cmp(&a.1));
+    all.into_iter()
+        .map(|(t, share)| Share {
+            name: t.name.clone(),
+            u: two_digits(t.u_percent),
+            share: format!("{:.0}", 100.0 * share),
+            source: t.source.clone(),
+        })
+        .collect()
+}
+
+impl RulerWords {
+    fn new(ruler: &measures::Ruler) -> Self {
+        let others: Vec<String> = ruler
+            .other_readings
+            .iter()
+            .map(|r| {
+                format!(
+                    "{:.3} mm apart ({}), probability {}",
+                    r.pitch_mm,
+                    unit_symbol(r.unit),
+                    per_cent(r.probability)
+                )
+            })
+            .collect();
+        let others = if others.is_empty() {
+            String::new()
+        } else {
+            format!(" It might also be read as: {}.", others.join("; "))
+        };
+        let words = format!(
+            "{} ticks of a ruler in {}, {:.4} mm apart (probability {}), over {:.1} mm: {} px/mm \
+             between the ends, from locating the ticks alone.{others}",
+            ruler.ticks.len(),
+            unit_symbol(ruler.reading.unit),
+            ruler.reading.pitch_mm,
+            per_cent(ruler.reading.probability),
+            ruler.base_mm(),
+            measured(ruler.px_per_mm, ruler.u_px_per_mm, "").trim_end(),
+        );
+        Self {
+            words,
+            plot: plot(ruler),
+        }
+    }
+}
