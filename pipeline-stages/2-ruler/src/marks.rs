@@ -1,0 +1,458 @@
+//! Locates the marks of a row one by one, to a fraction of a pixel.
+//!
+//! The mean profile of all marks, made symmetric, is fitted to each of them in several thin bands
+//! across the row (least-squares matching, Grün 1985). Being symmetric it finds the centre of
+//! double-edged and blurred marks alike, and being one for all bands it cannot shift one band
+//! against another.
+
+use crate::grid::{self, Grid, GridFit, Spot, median, robust_deviation};
+use crate::plane::Plane;
+use crate::strip::{Axis, Row, plane_for};
+
+/// Samples of a profile, over one pitch.
+pub(crate) const PROFILE: usize = 41;
+const MAX_BANDS: usize = 6;
+/// Share of the band that is used: its ends belong to the row's edges.
+const USED_BAND: f64 = 0.8;
+/// A mark must have this share of the usual contrast …
+const MIN_CONTRAST: f64 = 0.35;
+const MAX_CONTRAST: f64 = 3.0;
+/// … and look like the others: remaining grey differences against its contrast.
+const MAX_MISFIT: f64 = 0.6;
+const MAX_SHIFT_PITCHES: f64 = 0.25;
+/// A ruler's ticks stand far more evenly than a fabric's stitches: robust standard deviation in
+/// pitches.
+pub(crate) const MAX_UNEVENNESS: f64 = 0.06;
+
+/// Offsets of a profile's samples from the mark, in pitches.
+pub(crate) fn offset(sample: usize) -> f64 {
+    sample as f64 / (PROFILE - 1) as f64 - 0.5
+}
+
+/// The usual profile of a mark: 1 at its height, symmetric.
+#[derive(Clone, Debug)]
+pub(crate) struct Template {
+    pub(crate) shape: Vec<f64>,
+    slope: Vec<f64>,
+    taper: Vec<f64>,
+}
+
+/// A band of one mark, fitted.
+#[derive(Clone, Copy, Debug)]
+struct Match {
+    index: i32,
+    band: usize,
+    t: f64,
+    v: f64,
+    contrast: f64,
+    misfit: f64,
+    shift_pitches: f64,
+}
+
+/// All marks of a row, located.
+#[derive(Clone, Debug)]
+pub(crate) struct Marks {
+    pub(crate) axis: Axis,
+    pub(crate) half_band_px: f64,
+    pub(crate) dark: bool,
+    pub(crate) template: Template,
+    pub(crate) fit: GridFit,
+    /// Located points, in no order.
+    pub(crate) spots: Vec<Spot>,
+    /// First and last located mark.
+    pub(crate) range: (i32, i32),
+    /// Usual contrast, in grey levels.
+    pub(crate) contrast: f64,
+    /// Robust standard deviation of a mark's place from the grid, in pitches.
+    pub(crate) unevenness: f64,
+}
+
+impl Marks {
+    pub(crate) fn grid(&self) -> &Grid {
+        &self.fit.grid
+    }
+
+    /// Indices of the located marks, in order.
+    pub(crate) fn indices(&self) -> Vec<i32> {
+        let mut found: Vec<i32> = self.spots.iter().map(|s| s.index).collect();
+        found.sort_unstable();
+        found.dedup();
+        found
+    }
+}
+
+/// Locates the marks of `row`, and further ones beyond its ends.
+pub(crate) fn locate(planes: &[Plane], row: &Row) -> Option<Marks> {
+    let bench = Bench::new(planes, row);
+    let mut grid = grid_of(row)?;
+    let mut range = (
+        row.count_at(row.range.0).ceil() as i32,
+        row.count_at(row.range.1).floor() as i32,
+    );
+    bench.looks_regular(&grid, range)?;
+    let mut template = bench.template(&grid, range)?;
+    let mut fit = bench.fit(&grid, range, &template)?;
+    if fit.unevenness() > MAX_UNEVENNESS {
+        return None;
+    }
+    grid = fit.fit.grid;
+    template = bench.template(&grid, range)?;
+    let mut matches = bench.matches(&grid, range, &template);
+    fit = bench.fit_matches(&matches)?;
+    range = fit.located_range()?;
+    for direction in [-1, 1] {
+        while let Some(longer) = bench.extended(&mut matches, &fit, range, direction, &template) {
+            (fit, range) = longer;
+        }
+    }
+    template = bench.template(&fit.fit.grid, range)?;
+    fit = bench.fit(&fit.fit.grid, range, &template)?;
+    Some(Marks {
+        axis: row.axis,
+        half_band_px: row.half_band_px,
+        dark: row.dark,
+        template,
+        unevenness: fit.unevenness(),
+        range: fit.located_range()?,
+        contrast: fit.contrast,
+        spots: fit.spots,
+        fit: fit.fit,
+    })
+}
+
+/// A projective grid that agrees with the row's parabola.
+fn grid_of(row: &Row) -> Option<Grid> {
+    let (from, to) = (row.count_at(row.range.0), row.count_at(row.range.1));
+    let spots: Vec<Spot> = (0..=20)
+        .map(|k| from + (to - from) * f64::from(k) / 20.0)
+        .map(f64::round)
+        .map(|i| (i, row.place_of(i)))
+        .flat_map(|(i, t)| {
+            [-1.0, 1.0].map(|v| Spot {
+                index: i as i32,
+                t: t + v * row.lean_at(t),
+                v,
+                sigma: 1.0,
+            })
+        })
+        .collect();
+    let freedom = grid::Freedom {
+        projective: true,
+        fan: true,
+    };
+    Some(grid::fit(&spots, freedom)?.grid)
+}
+
+struct Bench<'a> {
+    plane: &'a Plane,
+    axis: Axis,
+    half_band_px: f64,
+    sign: f64,
+    bands: usize,
+    rows_per_band: usize,
+}
+
+struct BenchFit {
+    fit: GridFit,
+    spots: Vec<Spot>,
+    contrast: f64,
+}
+
+impl BenchFit {
+    fn located_range(&self) -> Option<(i32, i32)> {
+        let indices = self.spots.iter().map(|s| s.index);
+        Some((indices.clone().min()?, indices.max()?))
+    }
+
+    fn unevenness(&self) -> f64 {
+        let off: Vec<f64> = self
+            .spots
+            .iter()
+            .map(|s| self.fit.grid.residual(s) / self.fit.grid.pitch(f64::from(s.index)))
+            .collect();
+        robust_deviation(&off)
+    }
+}
+
+impl<'a> Bench<'a> {
+    fn new(planes: &'a [Plane], row: &Row) -> Self {
+        let plane = plane_for(planes, row.pitch_at(0.0), 14.0);
+        let rows = (2.0 * USED_BAND * row.half_band_px / plane.step_px)
+            .round()
+            .max(1.0) as usize;
+        let bands = (rows / 4).clamp(1, MAX_BANDS);
+        Self {
+            plane,
+            axis: row.axis,
+            half_band_px: row.half_band_px,
+            sign: if row.dark { -1.0 } else { 1.0 },
+            bands,
+            rows_per_band: (rows / bands).clamp(1, 24),
+        }
+    }
+
+    fn band_height(&self) -> f64 {
+        2.0 * USED_BAND * self.half_band_px / self.bands as f64
+    }
+
+    fn band_middle(&self, band: usize) -> f64 {
+        -USED_BAND * self.half_band_px + (band as f64 + 0.5) * self.band_height()
+    }
+
+    /// Mean profile of one mark in one band, bright marks up; `None` when it leaves the photo.
+    fn profile(&self, grid: &Grid, index: i32, band: usize) -> Option<Vec<f64>> {
+        let i = f64::from(index);
+        let (t, pitch, lean) = (grid.place(i), grid.pitch(i), grid.lean_at(i));
+        let (middle, height) = (self.band_middle(band), self.band_height());
+        let mut sums = vec![0.0; PROFILE];
+        for r in 0..self.rows_per_band {
+            let v = middle + height * ((r as f64 + 0.5) / self.rows_per_band as f64 - 0.5);
+            for (k, sum) in sums.iter_mut().enumerate() {
+                let (x, y) = self.axis.at(t + offset(k) * pitch + lean * v, v);
+                *sum += f64::from(self.plane.cubic(x, y)?);
+            }
+        }
+        let scale = self.sign / self.rows_per_band as f64;
+        sums.iter_mut().for_each(|s| *s *= scale);
+        Some(sums)
+    }
+
+    fn template(&self, grid: &Grid, range: (i32, i32)) -> Option<Template> {
+        // Enough marks for a good mean; more only cost time.
+        let stride = ((range.1 - range.0) / 60).max(1) as usize;
+        let profiles: Vec<Vec<f64>> = (range.0..=range.1)
+            .step_by(stride)
+            .flat_map(|i| (0..self.bands).filter_map(move |b| self.profile(grid, i, b)))
+            .map(flattened)
+            .collect();
+        Template::of(&profiles)
+    }
+
+    fn matches(&self, grid: &Grid, range: (i32, i32), template: &Template) -> Vec<Match> {
+        (range.0..=range.1)
+            .flat_map(|i| (0..self.bands).map(move |b| (i, b)))
+            .filter_map(|(index, band)| {
+                let profile = self.profile(grid, index, band)?;
+                let (contrast, shift_pitches, misfit) = template.fit(&profile)?;
+                let i = f64::from(index);
+                let v = self.band_middle(band);
+                let t = grid.place(i) + grid.lean_at(i) * v + shift_pitches * grid.pitch(i);
+                Some(Match {
+                    index,
+                    band,
+                    t,
+                    v,
+                    contrast,
+                    misfit,
+                    shift_pitches,
+                })
+            })
+            .collect()
+    }
+
+    /// Locates the marks of `range` near `grid` and fits the grid to them.
+    fn fit(&self, grid: &Grid, range: (i32, i32), template: &Template) -> Option<BenchFit> {
+        self.fit_matches(&self.matches(grid, range, template))
+    }
+
+    /// A first glance at a part of the row, to drop most of the false candidates early.
+    fn looks_regular(&self, grid: &Grid, range: (i32, i32)) -> Option<()> {
+        let glance = Bench {
+            bands: self.bands.min(2),
+            rows_per_band: self.rows_per_band.min(6),
+            ..*self
+        };
+        let middle = (range.0 + range.1) / 2;
+        let part = (range.0.max(middle - 20), range.1.min(middle + 20));
+        let template = glance.template(grid, part)?;
+        let matches = glance.matches(grid, part, &template);
+        let fit = glance.fit_matches(&matches)?;
+        let all = (part.1 - part.0 + 1) as usize * glance.bands;
+        (2 * fit.spots.len() > all && fit.unevenness() < 1.5 * MAX_UNEVENNESS).then_some(())
+    }
+
+    fn fit_matches(&self, all: &[Match]) -> Option<BenchFit> {
+        let mut contrasts: Vec<f64> = all.iter().map(|m| m.contrast).collect();
+        let contrast = median(&mut contrasts);
+        let mut spots: Vec<(usize, Spot)> = all
+            .iter()
+            .filter(|m| {
+                m.contrast > MIN_CONTRAST * contrast
+                    && m.contrast < MAX_CONTRAST * contrast
+                    && m.misfit < MAX_MISFIT
+                    && m.shift_pitches.abs() < MAX_SHIFT_PITCHES
+            })
+            .map(|m| {
+                // Fainter marks are located less well, in proportion.
+                let sigma = contrast / m.contrast.min(1.5 * contrast);
+                (
+                    m.band,
+                    Spot {
+                        index: m.index,
+                        t: m.t,
+                        v: m.v,
+                        sigma,
+                    },
+                )
+            })
+            .collect();
+        let rough: Vec<Spot> = spots.iter().map(|s| s.1).collect();
+        let first = grid::fit_by_evidence_scaled(&rough)?;
+        for band in 0..self.bands {
+            let off: Vec<f64> = spots
+                .iter()
+                .filter(|s| s.0 == band)
+                .map(|s| first.grid.residual(&s.1) / s.1.sigma)
+                .collect();
+            let scale = robust_deviation(&off).max(2e-3);
+            spots
+                .iter_mut()
+                .filter(|s| s.0 == band)
+                .for_each(|s| s.1.sigma *= scale);
+        }
+        let spots: Vec<Spot> = spots.into_iter().map(|s| s.1).collect();
+        let fit = grid::fit_by_evidence(&spots)?;
+        let spots = spots
+            .into_iter()
+            .filter(|s| fit.grid.residual(s).abs() < 4.5 * s.sigma.max(fit.spread * s.sigma))
+            .collect();
+        Some(BenchFit {
+            fit,
+            spots,
+            contrast,
+        })
+    }
+
+    /// Walks on beyond one end of the located marks; `None` when there are no more.
+    fn extended(
+        &self,
+        matches: &mut Vec<Match>,
+        fit: &BenchFit,
+        range: (i32, i32),
+        direction: i32,
+        template: &Template,
+    ) -> Option<(BenchFit, (i32, i32))> {
+        const STEP: i32 = 8;
+        let beyond = if direction < 0 {
+            (range.0 - STEP, range.0 - 1)
+        } else {
+            (range.1 + 1, range.1 + STEP)
+        };
+        let new = self.matches(&fit.fit.grid, beyond, template);
+        let good = |m: &&Match| {
+            m.contrast > MIN_CONTRAST * fit.contrast
+                && m.misfit < MAX_MISFIT
+                && m.shift_pitches.abs() < 0.15
+        };
+        let mut reached: Vec<i32> = new.iter().filter(good).map(|m| m.index).collect();
+        reached.dedup();
+        if reached.len() < 3 {
+            return None;
+        }
+        matches.extend(new);
+        let longer = self.fit_matches(matches)?;
+        let found = longer.located_range()?;
+        let gained = if direction < 0 {
+            found.0 < range.0
+        } else {
+            found.1 > range.1
+        };
+        gained.then_some((longer, found))
+    }
+}
+
+/// Brightness and its slope, as seen at the flanks, taken away.
+fn flattened(mut profile: Vec<f64>) -> Vec<f64> {
+    let side = PROFILE / 6;
+    let left = profile[..side].iter().sum::<f64>() / side as f64;
+    let right = profile[PROFILE - side..].iter().sum::<f64>() / side as f64;
+    for (k, p) in profile.iter_mut().enumerate() {
+        *p -= left + (right - left) * (offset(k) + 0.5);
+    }
+    profile
+}
+
+impl Template {
+    fn of(profiles: &[Vec<f64>]) -> Option<Self> {
+        if profiles.len() < 6 {
+            return None;
+        }
+        let usual: Vec<f64> = (0..PROFILE)
+            .map(|k| median(&mut profiles.iter().map(|p| p[k]).collect::<Vec<_>>()))
+            .collect();
+        let mut shape: Vec<f64> = (0..PROFILE)
+            .map(|k| 0.5 * (usual[k] + usual[PROFILE - 1 - k]))
+            .collect();
+        let middle = PROFILE / 2;
+        let height = shape[middle - 3..=middle + 3]
+            .iter()
+            .copied()
+            .fold(f64::MIN, f64::max);
+        if height < 0.5 {
+            return None;
+        }
+        shape.iter_mut().for_each(|s| *s /= height);
+        let step = 1.0 / (PROFILE - 1) as f64;
+        let slope = (0..PROFILE)
+            .map(|k| {
+                let (before, after) = (k.saturating_sub(1), (k + 1).min(PROFILE - 1));
+                (shape[after] - shape[before]) / (step * (after - before) as f64)
+            })
+            .collect();
+        let taper = (0..PROFILE)
+            .map(|k| {
+                let beyond = ((offset(k).abs() - 0.3) / 0.2).clamp(0.0, 1.0);
+                (0.5 * std::f64::consts::PI * beyond).cos().powi(2)
+            })
+            .collect();
+        Some(Self {
+            shape,
+            slope,
+            taper,
+        })
+    }
+
+    /// Contrast, shift (pitches) and relative misfit of a profile: a least-squares fit of
+    /// brightness, its slope, the template and its derivative.
+    fn fit(&self, profile: &[f64]) -> Option<(f64, f64, f64)> {
+        let mut normal = nalgebra::Matrix4::<f64>::zeros();
+        let mut right = nalgebra::Vector4::zeros();
+        for k in 0..PROFILE {
+            let row = nalgebra::Vector4::new(1.0, offset(k), self.shape[k], self.slope[k]);
+            normal += row * row.transpose() * self.taper[k];
+            right += row * (self.taper[k] * profile[k]);
+        }
+        let c = normal.cholesky()?.solve(&right);
+        if c[2] <= 0.0 {
+            return None;
+        }
+        let (mut error, mut weight) = (0.0, 0.0);
+        for k in 0..PROFILE {
+            let model = c[0] + c[1] * offset(k) + c[2] * self.shape[k] + c[3] * self.slope[k];
+            error += self.taper[k] * (profile[k] - model).powi(2);
+            weight += self.taper[k];
+        }
+        Some((c[2], -c[3] / c[2], (error / weight).sqrt() / c[2]))
+    }
+
+    /// Contrast of a single line of samples, the place taken as known.
+    pub(crate) fn contrast(&self, line: &[f64]) -> f64 {
+        let weight: f64 = self.taper.iter().sum();
+        let mean = |values: &[f64]| {
+            values
+                .iter()
+                .zip(&self.taper)
+                .map(|(v, w)| v * w)
+                .sum::<f64>()
+                / weight
+        };
+        let (line_mean, shape_mean) = (mean(line), mean(&self.shape));
+        let (mut product, mut square) = (0.0, 0.0);
+        for k in 0..PROFILE {
+            let s = self.shape[k] - shape_mean;
+            product += self.taper[k] * s * (line[k] - line_mean);
+            square += self.taper[k] * s * s;
+        }
+        product / square.max(1e-12)
+    }
+}

@@ -1,0 +1,351 @@
+//! From located marks to rulers: what is one, what it says, and which of several views of the
+//! same row to keep.
+
+use measures::ruler::{Reading, Ruler, RulerHint, RulerSearch, Tick, TickPoint};
+use measures::{Point, Px};
+
+use crate::Settings;
+use crate::grid::{median, robust_deviation};
+use crate::hierarchy::{self, Verdict};
+use crate::lengths::{self, Extent};
+use crate::marks::{self, Marks};
+use crate::plane::Plane;
+use crate::propose::Candidate;
+use crate::strip;
+
+/// Share of the marks between the first and the last that must have been located, altogether and
+/// for every residue class of the index.
+const MIN_PRESENT: f64 = 0.6;
+/// ln of the likelihood ratio that the order of lengths must reach.
+const MIN_EVIDENCE: f64 = 7.0;
+const MAX_MISFITS: f64 = 0.25;
+/// Readings less probable than this are not worth listing.
+const LEAST_PROBABILITY: f64 = 0.002;
+
+/// A row of marks that reads like a ruler.
+#[derive(Clone, Debug)]
+pub(crate) struct Found {
+    pub(crate) marks: Marks,
+    pub(crate) verdict: Verdict,
+    pub(crate) extents: Vec<Extent>,
+    /// The graduated edge lies at low `v`.
+    pub(crate) edge_low: bool,
+}
+
+/// Looks closely at one candidate.
+pub(crate) fn examine(
+    planes: &[Plane],
+    candidate: &Candidate,
+    hint: &RulerHint,
+    settings: &Settings,
+) -> Option<Found> {
+    let row = strip::follow(planes, candidate)?;
+    let marks = marks::locate(planes, &row)?;
+    if !is_regular(&marks, settings) {
+        return None;
+    }
+    let extents = lengths::extents(planes, &marks);
+    let (verdict, edge_low) = [true, false]
+        .into_iter()
+        .filter_map(|low| {
+            Some((
+                hierarchy::read(&ranked(&marks, &extents, low)?, hint.unit)?,
+                low,
+            ))
+        })
+        .max_by(|a, b| a.0.evidence.total_cmp(&b.0.evidence))?;
+    (verdict.evidence >= MIN_EVIDENCE && verdict.misfits <= MAX_MISFITS).then_some(Found {
+        marks,
+        verdict,
+        extents,
+        edge_low,
+    })
+}
+
+fn is_regular(marks: &Marks, settings: &Settings) -> bool {
+    let indices = marks.indices();
+    if indices.len() < settings.min_ticks || marks.unevenness > marks::MAX_UNEVENNESS {
+        return false;
+    }
+    let (first, last) = (indices[0], indices[indices.len() - 1]);
+    (1..=4).all(|modulus| {
+        (0..modulus).all(|residue| {
+            let of_class = |i: &i32| i.rem_euclid(modulus) == residue;
+            let seen = indices.iter().filter(|i| of_class(i)).count() as f64;
+            let all = (first..=last).filter(of_class).count() as f64;
+            all < 3.0 || seen >= MIN_PRESENT * all
+        })
+    })
+}
+
+/// Lengths from the common edge, in pitches. `None` when the marks do not begin at a common edge.
+fn ranked(marks: &Marks, extents: &[Extent], edge_low: bool) -> Option<Vec<(i32, f64)>> {
+    let grid = marks.grid();
+    let near = |e: &Extent| if edge_low { -e.low } else { e.high };
+    let far = |e: &Extent| if edge_low { e.high } else { -e.low };
+    let edge = line_through(extents, near)?;
+    let off: Vec<f64> = extents
+        .iter()
+        .map(|e| (near(e) - edge(e.index)) / grid.pitch(f64::from(e.index)))
+        .collect();
+    if robust_deviation(&off) > 0.5 {
+        return None;
+    }
+    Some(
+        extents
+            .iter()
+            .map(|e| {
+                (
+                    e.index,
+                    (far(e) + edge(e.index)) / grid.pitch(f64::from(e.index)),
+                )
+            })
+            .collect(),
+    )
+}
+
+/// A line through the extents' ends by the median of slopes (Theil 1950), robust against
+/// contaminated ones.
+fn line_through(extents: &[Extent], end: impl Fn(&Extent) -> f64) -> Option<impl Fn(i32) -> f64> {
+    let half = extents.len() / 2;
+    if half < 3 {
+        return None;
+    }
+    let mut slopes: Vec<f64> = extents
+        .iter()
+        .zip(&extents[half..])
+        .map(|(a, b)| (end(b) - end(a)) / f64::from(b.index - a.index))
+        .collect();
+    let slope = median(&mut slopes);
+    let mut starts: Vec<f64> = extents
+        .iter()
+        .map(|e| end(e) - slope * f64::from(e.index))
+        .collect();
+    let start = median(&mut starts);
+    Some(move |index: i32| start + slope * f64::from(index))
+}
+
+/// Keeps the best view of each row, and says what a person should know.
+pub(crate) fn settle(mut found: Vec<Found>, settings: &Settings) -> RulerSearch {
+    found.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
+    let mut kept: Vec<Found> = Vec::new();
+    for f in found {
+        if !kept.iter().any(|k| k.overlaps(&f)) {
+            kept.push(f);
+        }
+    }
+    agree_on_readings(&mut kept);
+    kept.sort_by(|a, b| b.usefulness().total_cmp(&a.usefulness()));
+    let rulers: Vec<Ruler> = kept.iter().filter_map(Found::ruler).collect();
+    let mut reasons = Vec::new();
+    if rulers.is_empty() {
+        reasons.push(
+            "no ruler was recognised: needed is a row of evenly spaced divisions with longer ones \
+             in the usual order; lay a ruler flat on the cloth, sharp and fully in shot, and \
+             photograph again"
+                .to_owned(),
+        );
+    }
+    for ruler in &rulers {
+        if ruler.reading.probability < settings.sure_reading_probability {
+            reasons.push(format!(
+                "the divisions may be {} ({:.0} %), but other readings remain possible",
+                describe(&ruler.reading),
+                100.0 * ruler.reading.probability
+            ));
+        }
+    }
+    RulerSearch { rulers, reasons }
+}
+
+/// Rows in one photo lie at about the same distance: their readings must give about the same
+/// scale. Two rows with pitches in the ratio 1.5875 settle each other as 1/16 inch and 1 mm.
+const SAME_SCALE: f64 = 0.02;
+/// Chance that a second row says nothing about the first: a ruler nearer the camera, or misread.
+const UNRELATED: f64 = 0.004;
+
+fn agree_on_readings(found: &mut [Found]) {
+    let before: Vec<Found> = found.to_vec();
+    for (i, f) in found.iter_mut().enumerate() {
+        let pitch = before[i].mean_pitch_px();
+        for reading in &mut f.verdict.readings {
+            let scale = pitch / reading.pitch_mm;
+            for (j, other) in before.iter().enumerate() {
+                if i == j {
+                    continue;
+                }
+                let agreement: f64 = other
+                    .verdict
+                    .readings
+                    .iter()
+                    .map(|r| {
+                        let off = (other.mean_pitch_px() / r.pitch_mm / scale).ln() / SAME_SCALE;
+                        r.probability * (-0.5 * off * off).exp()
+                    })
+                    .sum();
+                reading.probability *= agreement + UNRELATED;
+            }
+        }
+        let total: f64 = f.verdict.readings.iter().map(|r| r.probability).sum();
+        f.verdict
+            .readings
+            .iter_mut()
+            .for_each(|r| r.probability /= total);
+        f.verdict
+            .readings
+            .sort_by(|a, b| b.probability.total_cmp(&a.probability));
+        f.verdict
+            .readings
+            .retain(|r| r.probability > LEAST_PROBABILITY);
+    }
+}
+
+fn describe(reading: &Reading) -> String {
+    match reading.unit {
+        measures::ruler::RulerUnit::Mm => format!("{} mm", reading.pitch_mm),
+        measures::ruler::RulerUnit::Inch => {
+            format!(
+                "1/{:.0} inch",
+                measures::unit::MM_PER_INCH / reading.pitch_mm
+            )
+        }
+    }
+}
+
+impl Found {
+    fn worth(&self) -> f64 {
+        self.verdict.evidence
+    }
+
+    fn usefulness(&self) -> f64 {
+        let sure = self.verdict.readings.first().map_or(0.0, |r| r.probability);
+        let [a, b] = self.ends();
+        a.distance(b) * if sure > 0.98 { 1.0 } else { 0.1 * sure }
+    }
+
+    fn mean_pitch_px(&self) -> f64 {
+        let [a, b] = self.ends();
+        let (first, last) = self.marks.range;
+        a.distance(b) / f64::from(last - first)
+    }
+
+    /// The photo points of the first and last mark.
+    fn ends(&self) -> [Point<Px>; 2] {
+        let (first, last) = self.marks.range;
+        [first, last].map(|i| {
+            let (x, y) = self
+                .marks
+                .axis
+                .at(self.marks.grid().place(f64::from(i)), 0.0);
+            Point::new(x, y)
+        })
+    }
+
+    /// Whether the other is a view of the same row.
+    fn overlaps(&self, other: &Self) -> bool {
+        let [a, b] = self.ends();
+        let [c, d] = other.ends();
+        let Some(along) = (b - a).unit() else {
+            return true;
+        };
+        let length = (b - a).length();
+        let pitch = self.marks.grid().pitch(self.marks.grid().middle);
+        let reach = self.marks.half_band_px + other.marks.half_band_px + 2.0 * pitch;
+        [0.1, 0.3, 0.5, 0.7, 0.9].iter().any(|&s| {
+            let p = c.lerp(d, s) - a;
+            let t = p.dot(along);
+            t > 0.0 && t < length && along.cross(p).abs() < reach
+        })
+    }
+
+    fn ruler(&self) -> Option<Ruler> {
+        let marks = &self.marks;
+        let indices = marks.indices();
+        let (first, last) = marks.range;
+        let at = |t: f64, v: f64| {
+            let (x, y) = marks.axis.at(t, v);
+            Point::new(x, y)
+        };
+        let ticks = indices
+            .iter()
+            .map(|&index| {
+                let mut points: Vec<(f64, TickPoint)> = marks
+                    .spots
+                    .iter()
+                    .filter(|s| s.index == index)
+                    .map(|s| {
+                        (
+                            s.v,
+                            TickPoint {
+                                at: at(s.t, s.v),
+                                sigma_px: s.sigma,
+                            },
+                        )
+                    })
+                    .collect();
+                points.sort_by(|a, b| a.0.total_cmp(&b.0));
+                if !self.edge_low {
+                    points.reverse();
+                }
+                let extent = self.extents.iter().find(|e| e.index == index);
+                Tick {
+                    index: index - first,
+                    points: points.into_iter().map(|p| p.1).collect(),
+                    length_px: extent.map_or(0.0, |e| e.high - e.low),
+                }
+            })
+            .collect();
+        let ends = self.ends();
+        let reading = *self.verdict.readings.first()?;
+        let base_mm = f64::from(last - first) * reading.pitch_mm;
+        Some(Ruler {
+            reading,
+            other_readings: self.verdict.readings[1..].to_vec(),
+            ticks,
+            body: self.body(),
+            px_per_mm: ends[0].distance(ends[1]) / base_mm,
+            u_px_per_mm: 2.0 * self.u_length_px(first, last) / base_mm,
+            ends,
+        })
+    }
+
+    /// Standard uncertainty (k = 1) of the distance between two marks of the grid, in pixels.
+    fn u_length_px(&self, first: i32, last: i32) -> f64 {
+        let grid = self.marks.grid();
+        let gradient = |i: i32| {
+            let j = f64::from(i) - grid.middle;
+            let below = grid.c * j + 1.0;
+            let place = (grid.a * j + grid.b) / below;
+            nalgebra::DVector::from_vec(vec![j / below, 1.0 / below, -place * j / below, 0.0, 0.0])
+        };
+        let g = gradient(last) - gradient(first);
+        (g.transpose() * &self.marks.fit.covariance * &g)[(0, 0)]
+            .max(0.0)
+            .sqrt()
+    }
+
+    fn body(&self) -> [Point<Px>; 4] {
+        let grid = self.marks.grid();
+        let (first, last) = self.marks.range;
+        let pitch = grid.pitch(grid.middle);
+        let (from, to) = (
+            grid.place(f64::from(first) - 1.0),
+            grid.place(f64::from(last) + 1.0),
+        );
+        let (mut lows, mut highs): (Vec<f64>, Vec<f64>) =
+            self.extents.iter().map(|e| (e.low, e.high)).unzip();
+        let (near, far) = if self.edge_low {
+            let longest = highs.iter().copied().fold(0.0, f64::max);
+            (median(&mut lows), longest)
+        } else {
+            let longest = lows.iter().copied().fold(0.0, f64::min);
+            (median(&mut highs), longest)
+        };
+        let away = (far - near).signum();
+        let (near, far) = (near - away * pitch, near + 2.0 * (far - near));
+        [(from, near), (to, near), (to, far), (from, far)].map(|(t, v)| {
+            let (x, y) = self.marks.axis.at(t, v);
+            Point::new(x, y)
+        })
+    }
+}

@@ -1,0 +1,599 @@
+//! Follows a proposed tick row through a strip resampled along it: which rows of the strip carry
+//! the ticks, and how their phase runs along it.
+//!
+//! The pitch of a tilted ruler drifts, so that no single frequency fits it; the phase of the local
+//! fundamental does not mind (Takeda, Ina & Kobayashi 1982, fringe analysis).
+
+use nalgebra::{Matrix3, Vector3};
+use rustfft::num_complex::Complex;
+
+use crate::plane::Plane;
+use crate::propose::Candidate;
+
+/// Samples of the strip for one pitch.
+const PER_PITCH: usize = 8;
+/// The strip reaches this many pitches to either side of the proposed line.
+const HALF_WIDTH_PITCHES: usize = 16;
+/// Window and step of the local fundamental, in pitches.
+const WINDOW_PITCHES: usize = 6;
+const HOP_PITCHES: usize = 2;
+/// Blocks without ticks that are bridged.
+const MAX_GAP_BLOCKS: usize = 5;
+
+/// A frame laid along a tick row: `t` runs along it, `v` across (clockwise from `t` as seen).
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Axis {
+    pub(crate) origin: (f64, f64),
+    pub(crate) angle: f64,
+    /// Curvature of the row within the photo, per pixel.
+    pub(crate) bend: f64,
+}
+
+impl Axis {
+    /// The photo point at `t`, `v`, in pixels.
+    pub(crate) fn at(&self, t: f64, v: f64) -> (f64, f64) {
+        let (sin, cos) = self.angle.sin_cos();
+        let v = v + 0.5 * self.bend * t * t;
+        (
+            self.origin.0 + t * cos - v * sin,
+            self.origin.1 + t * sin + v * cos,
+        )
+    }
+}
+
+/// A row of regular marks, followed but not yet located one by one.
+#[derive(Clone, Debug)]
+pub(crate) struct Row {
+    /// Frame whose `v = 0` runs along the middle of the shortest marks.
+    pub(crate) axis: Axis,
+    /// Half the height of the band in which every mark is seen, in pixels.
+    pub(crate) half_band_px: f64,
+    /// Lean of the marks: dt/dv = `lean.0` + `lean.1` · t.
+    pub(crate) lean: (f64, f64),
+    /// Number of the mark at `t`: c0 + c1 t + c2 t².
+    pub(crate) count: [f64; 3],
+    /// The marks are darker than what is between them.
+    pub(crate) dark: bool,
+    /// Where along the row marks are seen.
+    pub(crate) range: (f64, f64),
+}
+
+impl Row {
+    /// Number of the mark at `t`, fractional between marks.
+    pub(crate) fn count_at(&self, t: f64) -> f64 {
+        self.count[0] + t * (self.count[1] + t * self.count[2])
+    }
+
+    /// Distance of neighbouring marks at `t`, in pixels.
+    pub(crate) fn pitch_at(&self, t: f64) -> f64 {
+        1.0 / (self.count[1] + 2.0 * t * self.count[2])
+    }
+
+    /// Place of mark number `x`.
+    pub(crate) fn place_of(&self, x: f64) -> f64 {
+        let mut t = (x - self.count[0]) / self.count[1];
+        for _ in 0..8 {
+            t -= (self.count_at(t) - x) * self.pitch_at(t);
+        }
+        t
+    }
+
+    pub(crate) fn lean_at(&self, t: f64) -> f64 {
+        self.lean.0 + self.lean.1 * t
+    }
+}
+
+/// The plane in which one pitch takes between `fewest` and twice as many samples, as far as there
+/// is one.
+pub(crate) fn plane_for(planes: &[Plane], pitch_px: f64, fewest: f64) -> &Plane {
+    let fits = |p: &&Plane| pitch_px / p.step_px >= fewest;
+    planes.iter().rev().find(fits).unwrap_or(&planes[0])
+}
+
+struct Strip {
+    axis: Axis,
+    step_px: f64,
+    columns: usize,
+    rows: usize,
+    grey: Vec<f32>,
+}
+
+impl Strip {
+    fn sample(planes: &[Plane], candidate: &Candidate) -> Option<Self> {
+        let pitch = candidate.period_px;
+        let plane = plane_for(planes, pitch, 6.0);
+        let step_px = pitch / PER_PITCH as f64;
+        let axis = Axis {
+            origin: candidate.centre,
+            angle: candidate.angle,
+            bend: 0.0,
+        };
+        let reach = candidate.half_length_px * 1.25 + 12.0 * pitch;
+        let columns = (2.0 * reach / step_px) as usize / (2 * PER_PITCH) * (2 * PER_PITCH);
+        if columns < 8 * PER_PITCH {
+            return None;
+        }
+        let rows = 2 * HALF_WIDTH_PITCHES * PER_PITCH;
+        let mut strip = Self {
+            axis,
+            step_px,
+            columns,
+            rows,
+            grey: Vec::new(),
+        };
+        strip.grey.reserve(rows * columns);
+        for r in 0..rows {
+            for c in 0..columns {
+                let (x, y) = axis.at(strip.t_of(c as f64), strip.v_of(r as f64));
+                strip.grey.push(plane.bilinear(x, y).unwrap_or(f32::NAN));
+            }
+        }
+        Some(strip)
+    }
+
+    fn t_of(&self, column: f64) -> f64 {
+        (column - 0.5 * self.columns as f64) * self.step_px
+    }
+
+    fn v_of(&self, row: f64) -> f64 {
+        (row - 0.5 * self.rows as f64) * self.step_px
+    }
+}
+
+/// The fundamental at the proposed pitch, row by row and block by block.
+struct Fundamental {
+    blocks: usize,
+    rows: usize,
+    z: Vec<Complex<f32>>,
+}
+
+impl Fundamental {
+    fn of(strip: &Strip) -> Option<Self> {
+        let window = WINDOW_PITCHES * PER_PITCH;
+        let hop = HOP_PITCHES * PER_PITCH;
+        let blocks = (strip.columns.checked_sub(window)?) / hop + 1;
+        let kernel: Vec<(f32, Complex<f32>)> = (0..window)
+            .map(|i| {
+                let w = (std::f32::consts::PI * (i as f32 + 0.5) / window as f32)
+                    .sin()
+                    .powi(2);
+                let phase = -std::f32::consts::TAU * i as f32 / PER_PITCH as f32;
+                (w, Complex::from_polar(w, phase))
+            })
+            .collect();
+        let total: f32 = kernel.iter().map(|k| k.0).sum();
+        let mut z = Vec::with_capacity(strip.rows * blocks);
+        for row in strip.grey.chunks_exact(strip.columns) {
+            for b in 0..blocks {
+                let part = &row[b * hop..b * hop + window];
+                let (mut sum, mut weight) = (0.0f32, 0.0f32);
+                for (&g, &(w, _)) in part.iter().zip(&kernel) {
+                    if g.is_finite() {
+                        sum += w * g;
+                        weight += w;
+                    }
+                }
+                if weight < 0.6 * total {
+                    z.push(Complex::default());
+                    continue;
+                }
+                let mean = sum / weight;
+                let add = |acc: Complex<f32>, (&g, &(_, k)): (&f32, &(f32, Complex<f32>))| {
+                    if g.is_finite() {
+                        acc + k * (g - mean)
+                    } else {
+                        acc
+                    }
+                };
+                z.push(part.iter().zip(&kernel).fold(Complex::default(), add) / weight);
+            }
+        }
+        Some(Self {
+            blocks,
+            rows: strip.rows,
+            z,
+        })
+    }
+
+    fn at(&self, row: usize, block: usize) -> Complex<f32> {
+        self.z[row * self.blocks + block]
+    }
+
+    /// Amplitudes after a mean over half a pitch across: lines stay, grain fades.
+    fn amplitudes(&self) -> Vec<f32> {
+        let reach = PER_PITCH / 4;
+        let mut out = vec![0.0; self.z.len()];
+        for r in 0..self.rows {
+            let (from, to) = (r.saturating_sub(reach), (r + reach).min(self.rows - 1));
+            for b in 0..self.blocks {
+                let sum: Complex<f32> = (from..=to).map(|k| self.at(k, b)).sum();
+                out[r * self.blocks + b] = sum.norm() / (to - from + 1) as f32;
+            }
+        }
+        out
+    }
+}
+
+/// Where a tick row would run in the strip: v = `slope` t + ½ `bend` t².
+#[derive(Clone, Copy)]
+struct Course {
+    slope: f64,
+    bend: f64,
+    /// Mean amplitude along the course, for each row.
+    profile_peak: f64,
+}
+
+/// Follows the candidate; `None` when nothing regular is there.
+pub(crate) fn follow(planes: &[Plane], candidate: &Candidate) -> Option<Row> {
+    let strip = Strip::sample(planes, candidate)?;
+    let fundamental = Fundamental::of(&strip)?;
+    let amplitudes = fundamental.amplitudes();
+    let centres: Vec<f64> = (0..fundamental.blocks)
+        .map(|b| {
+            let middle = b * HOP_PITCHES * PER_PITCH + WINDOW_PITCHES * PER_PITCH / 2;
+            strip.t_of(middle as f64 - 0.5)
+        })
+        .collect();
+    let course = best_course(&strip, &fundamental, &amplitudes, &centres);
+    let profile = profile_along(&strip, &fundamental, &amplitudes, &centres, course);
+    let (first, last) = strongest_band(&profile)?;
+    let middle = 0.5 * (first + last) as f64;
+    let half_band_px = 0.5 * ((last - first) as f64 + 1.0) * strip.step_px;
+    if half_band_px < 0.35 * candidate.period_px {
+        return None;
+    }
+    let in_band = BandPhase {
+        strip: &strip,
+        fundamental: &fundamental,
+        centres: &centres,
+        course,
+        first,
+        last,
+    };
+    let lean = in_band.lean();
+    let (count, range) = in_band.count(lean)?;
+    let axis = tangent_axis(&strip, course, strip.v_of(middle));
+    let mut row = Row {
+        axis,
+        half_band_px,
+        lean,
+        count,
+        dark: true,
+        range,
+    };
+    // The course bends away from the strip's own direction; re-express in its frame.
+    row.lean.0 += course.slope;
+    settle_polarity(planes, &mut row);
+    Some(row)
+}
+
+fn tangent_axis(strip: &Strip, course: Course, v: f64) -> Axis {
+    let origin = strip.axis.at(0.0, v);
+    Axis {
+        origin,
+        angle: strip.axis.angle + course.slope.atan(),
+        bend: course.bend,
+    }
+}
+
+fn course_offset(course: Course, t: f64) -> f64 {
+    course.slope * t + 0.5 * course.bend * t * t
+}
+
+fn profile_along(
+    strip: &Strip,
+    fundamental: &Fundamental,
+    amplitudes: &[f32],
+    centres: &[f64],
+    course: Course,
+) -> Vec<f64> {
+    let shifts: Vec<i64> = centres
+        .iter()
+        .map(|&t| (course_offset(course, t) / strip.step_px).round() as i64)
+        .collect();
+    (0..strip.rows as i64)
+        .map(|r| {
+            let sum: f32 = shifts
+                .iter()
+                .enumerate()
+                .filter_map(|(b, s)| {
+                    let row = usize::try_from(r + s).ok().filter(|&k| k < strip.rows)?;
+                    Some(amplitudes[row * fundamental.blocks + b])
+                })
+                .sum();
+            f64::from(sum) / shifts.len() as f64
+        })
+        .collect()
+}
+
+/// The course along which the amplitudes gather in the fewest rows.
+fn best_course(
+    strip: &Strip,
+    fundamental: &Fundamental,
+    amplitudes: &[f32],
+    centres: &[f64],
+) -> Course {
+    let half = 0.5 * strip.columns as f64 * strip.step_px;
+    let sharpness = |slope: f64, bend: f64| {
+        let course = Course {
+            slope,
+            bend,
+            profile_peak: 0.0,
+        };
+        let profile = profile_along(strip, fundamental, amplitudes, centres, course);
+        let middle = 0.5 * strip.rows as f64;
+        profile
+            .iter()
+            .enumerate()
+            .map(|(r, a)| {
+                let off = (r as f64 - middle) / (0.45 * middle);
+                a * a * a * (-0.5 * off * off).exp()
+            })
+            .sum::<f64>()
+    };
+    // Steps move the ends of the strip by one row.
+    let step = strip.step_px * 2.0 / half;
+    let limit = (0.12 / step).ceil().min(40.0) as i32;
+    let mut best = Course {
+        slope: 0.0,
+        bend: 0.0,
+        profile_peak: 0.0,
+    };
+    for i in -limit..=limit {
+        let score = sharpness(f64::from(i) * step, 0.0);
+        if score > best.profile_peak {
+            best = Course {
+                slope: f64::from(i) * step,
+                bend: 0.0,
+                profile_peak: score,
+            };
+        }
+    }
+    let bend_step = 2.0 * strip.step_px / (half * half) * 2.0;
+    for j in -4..=4i32 {
+        for i in -2..=2i32 {
+            let (slope, bend) = (
+                best.slope + 0.5 * f64::from(i) * step,
+                f64::from(j) * bend_step,
+            );
+            let score = sharpness(slope, bend);
+            // A bent course must be worth its parameter.
+            if score > best.profile_peak * if j == 0 { 1.0 } else { 1.06 } {
+                best = Course {
+                    slope,
+                    bend,
+                    profile_peak: score,
+                };
+            }
+        }
+    }
+    best
+}
+
+/// Rows around the strongest (weighted towards the middle) with at least half its amplitude.
+fn strongest_band(profile: &[f64]) -> Option<(usize, usize)> {
+    let middle = 0.5 * profile.len() as f64;
+    let weighted = |r: usize| {
+        let off = (r as f64 - middle) / (0.5 * middle);
+        profile[r] * (-0.5 * off * off).exp()
+    };
+    let peak = (0..profile.len()).max_by(|&a, &b| weighted(a).total_cmp(&weighted(b)))?;
+    let least = 0.5 * profile[peak];
+    if least <= 0.0 {
+        return None;
+    }
+    let first = (0..peak)
+        .rev()
+        .find(|&r| profile[r] < least)
+        .map_or(0, |r| r + 1);
+    let last = (peak..profile.len())
+        .find(|&r| profile[r] < least)
+        .unwrap_or(profile.len())
+        - 1;
+    Some((first, last))
+}
+
+struct BandPhase<'a> {
+    strip: &'a Strip,
+    fundamental: &'a Fundamental,
+    centres: &'a [f64],
+    course: Course,
+    first: usize,
+    last: usize,
+}
+
+impl BandPhase<'_> {
+    fn row_at(&self, row: usize, block: usize) -> Option<usize> {
+        let shift = (course_offset(self.course, self.centres[block]) / self.strip.step_px).round();
+        let r = row as i64 + shift as i64;
+        usize::try_from(r).ok().filter(|&k| k < self.strip.rows)
+    }
+
+    fn z(&self, row: usize, block: usize) -> Complex<f32> {
+        self.row_at(row, block)
+            .map_or(Complex::default(), |r| self.fundamental.at(r, block))
+    }
+
+    /// Lean of the marks in the strip's frame, from the phase between neighbouring rows.
+    fn lean(&self) -> (f64, f64) {
+        let mut sums = [Complex::<f32>::default(); 3];
+        let n = self.centres.len();
+        let gap = 2.min(self.last - self.first);
+        if gap == 0 {
+            return (0.0, 0.0);
+        }
+        for b in 0..n {
+            let third = (3 * b / n).min(2);
+            for r in self.first..=self.last - gap {
+                sums[third] += self.z(r + gap, b) * self.z(r, b).conj();
+            }
+        }
+        let slope_of = |z: Complex<f32>| {
+            let per_row = f64::from(z.arg()) / gap as f64;
+            -per_row * PER_PITCH as f64 / std::f64::consts::TAU
+        };
+        let all = slope_of(sums[0] + sums[1] + sums[2]);
+        (all, 0.0)
+    }
+
+    /// Mark number as a function of place, and where along the strip marks are seen.
+    fn count(&self, lean: (f64, f64)) -> Option<([f64; 3], (f64, f64))> {
+        let pitch = self.strip.step_px * PER_PITCH as f64;
+        let middle = 0.5 * (self.first + self.last) as f64;
+        let turn_per_row = std::f64::consts::TAU * lean.0 / PER_PITCH as f64;
+        let sums: Vec<Complex<f32>> = (0..self.centres.len())
+            .map(|b| {
+                let turned = |r: usize| {
+                    let phase = (r as f64 - middle) * turn_per_row;
+                    self.z(r, b) * Complex::from_polar(1.0, phase as f32)
+                };
+                (self.first..=self.last).map(turned).sum()
+            })
+            .collect();
+        let mut sizes: Vec<f32> = sums.iter().map(|z| z.norm()).collect();
+        sizes.sort_by(f32::total_cmp);
+        let strong = sizes[sizes.len() * 3 / 4];
+        let start = (0..sums.len()).max_by(|&a, &b| {
+            let calm = |b: usize| {
+                sums[b.saturating_sub(1)..(b + 2).min(sums.len())]
+                    .iter()
+                    .map(|z| z.norm())
+                    .fold(f32::INFINITY, f32::min)
+            };
+            calm(a).total_cmp(&calm(b))
+        })?;
+        let points = unwrap_from(start, &sums, 0.3 * strong);
+        // The band leans with the course: its middle shifts along the marks.
+        let samples: Vec<(f64, f64, f64)> = points
+            .iter()
+            .map(|&(b, turns)| {
+                let t = self.centres[b];
+                (t, t / pitch + turns, f64::from(sums[b].norm()))
+            })
+            .collect();
+        let count = fit_quadratic(&samples, pitch)?;
+        let half_window = 0.5 * WINDOW_PITCHES as f64 * pitch;
+        let from = samples.iter().map(|s| s.0).fold(f64::INFINITY, f64::min);
+        let to = samples
+            .iter()
+            .map(|s| s.0)
+            .fold(f64::NEG_INFINITY, f64::max);
+        Some((count, (from - half_window, to + half_window)))
+    }
+}
+
+/// Phases, in turns, of the blocks with enough amplitude, continued outward from `start`.
+fn unwrap_from(start: usize, sums: &[Complex<f32>], least: f32) -> Vec<(usize, f64)> {
+    let turns = |b: usize| f64::from(sums[b].arg()) / std::f64::consts::TAU;
+    let mut known = vec![(start, turns(start))];
+    let mut walk = |blocks: &mut dyn Iterator<Item = usize>| {
+        let mut recent = vec![(start as f64, turns(start))];
+        for b in blocks {
+            let (last, _) = recent[recent.len() - 1];
+            if (b as f64 - last).abs() > MAX_GAP_BLOCKS as f64 {
+                break;
+            }
+            if sums[b].norm() < least {
+                continue;
+            }
+            let expected = extrapolate(&recent, b as f64);
+            let raw = turns(b);
+            let value = raw + (expected - raw).round();
+            recent.push((b as f64, value));
+            known.push((b, value));
+        }
+    };
+    walk(&mut (start + 1..sums.len()));
+    walk(&mut (0..start).rev());
+    known.sort_by_key(|k| k.0);
+    known
+}
+
+/// Continues the last few values along a line.
+fn extrapolate(values: &[(f64, f64)], at: f64) -> f64 {
+    let recent = &values[values.len().saturating_sub(6)..];
+    let n = recent.len() as f64;
+    let mean_x = recent.iter().map(|v| v.0).sum::<f64>() / n;
+    let mean_y = recent.iter().map(|v| v.1).sum::<f64>() / n;
+    let xx: f64 = recent.iter().map(|v| (v.0 - mean_x).powi(2)).sum();
+    let xy: f64 = recent.iter().map(|v| (v.0 - mean_x) * (v.1 - mean_y)).sum();
+    if xx > 0.0 {
+        mean_y + xy / xx * (at - mean_x)
+    } else {
+        mean_y
+    }
+}
+
+/// Weighted parabola through (t, count, weight); places more than a fifth of a pitch off are
+/// dropped, then it is fitted again.
+fn fit_quadratic(samples: &[(f64, f64, f64)], pitch: f64) -> Option<[f64; 3]> {
+    let reach = samples.iter().map(|s| s.0.abs()).fold(pitch, f64::max);
+    let mut kept: Vec<(f64, f64, f64)> = samples.to_vec();
+    for pass in 0..3 {
+        if kept.len() < 3 {
+            return None;
+        }
+        let mut normal = Matrix3::zeros();
+        let mut right = Vector3::zeros();
+        for &(t, x, w) in &kept {
+            let row = Vector3::new(1.0, t / reach, (t / reach).powi(2));
+            normal += row * row.transpose() * w;
+            right += row * (x * w);
+        }
+        // A faint pull to a straight line keeps short rows from bending.
+        normal[(2, 2)] += 1e-3 * normal[(0, 0)];
+        let c = normal.cholesky()?.solve(&right);
+        let count = [c[0], c[1] / reach, c[2] / (reach * reach)];
+        if pass == 2 {
+            let rate = |t: f64| count[1] + 2.0 * t * count[2];
+            let sound = (0.5..2.0).contains(&(rate(reach) * pitch))
+                && (0.5..2.0).contains(&(rate(-reach) * pitch));
+            return sound.then_some(count);
+        }
+        let near = |s: &&(f64, f64, f64)| {
+            let off = count[0] + s.0 * (count[1] + s.0 * count[2]) - s.1;
+            off.abs() < 0.2
+        };
+        kept = samples.iter().filter(near).copied().collect();
+    }
+    None
+}
+
+/// Decides whether the marks are dark or bright: marks are narrower than the gaps between them.
+/// Shifts the count so that marks lie at whole numbers.
+fn settle_polarity(planes: &[Plane], row: &mut Row) {
+    const BINS: usize = 24;
+    let plane = plane_for(planes, row.pitch_at(0.0), 8.0);
+    let mut sums = [(0.0f64, 0.0f64); BINS];
+    let (from, to) = (
+        row.count_at(row.range.0).ceil(),
+        row.count_at(row.range.1).floor(),
+    );
+    let rows = 5;
+    let mut x = from;
+    while x < to {
+        for (bin, sum) in sums.iter_mut().enumerate() {
+            let t = row.place_of(x + bin as f64 / BINS as f64);
+            for r in 0..rows {
+                let v = row.half_band_px * 0.8 * (2.0 * f64::from(r) / f64::from(rows - 1) - 1.0);
+                let (px, py) = row.axis.at(t + row.lean_at(t) * v, v);
+                if let Some(g) = plane.bilinear(px, py) {
+                    sum.0 += f64::from(g);
+                    sum.1 += 1.0;
+                }
+            }
+        }
+        x += 1.0;
+    }
+    let fold: Vec<f64> = sums
+        .iter()
+        .map(|s| if s.1 > 0.0 { s.0 / s.1 } else { 0.0 })
+        .collect();
+    let mean = fold.iter().sum::<f64>() / BINS as f64;
+    let skew: f64 = fold.iter().map(|g| (g - mean).powi(3)).sum();
+    row.dark = skew <= 0.0;
+    // The fundamental is bright at whole numbers.
+    if row.dark {
+        row.count[0] += 0.5;
+    }
+}
