@@ -1,1 +1,42 @@
-//! Accuracy.
+//! Measures painted scenes with the program's own stages and compares with the planted truth.
+//!
+//! `fit-table` prints the errors of the whole measurement, `ruler-table` those of the scale; both
+//! say at the end which scenes were worst, so that they can be painted and looked at.
+
+pub mod fitting;
+pub mod rulers;
+pub mod sweep;
+pub mod table;
+
+use std::error::Error;
+
+use serde::Deserialize;
+
+/// The stages' settings, as the program comes with them.
+#[derive(Clone, Debug, Deserialize)]
+pub struct Settings {
+    /// Reading photos.
+    pub photo: photo::Settings,
+    /// Finding rulers.
+    pub ruler: ruler::Settings,
+    /// From ruler to cloth.
+    pub scale: scale::Settings,
+    /// Seeing the residue.
+    pub residue: residue::Settings,
+    /// Fitting artwork to it.
+    pub fit: fit::Settings,
+    /// What the figures must be for a cut.
+    pub verdict: fit::VerdictSettings,
+}
+
+impl Settings {
+    /// The program's default settings.
+    ///
+    /// # Errors
+    /// When the stages do not understand them.
+    pub fn built_in() -> Result<Self, Box<dyn Error>> {
+        Ok(toml::from_str(include_str!(
+            "../../../config/default.toml"
+        ))?)
+    }
+}

@@ -1,0 +1,120 @@
+//! Prints how well rulers are found and read, and the error of the scale beside them.
+//!
+//! `cargo run -p accuracy --bin ruler-table -- --scenes 30 --families main,tilt,impostors`
+
+use std::error::Error;
+
+use accuracy::Settings;
+use accuracy::rulers::{self, Outcome};
+use accuracy::sweep::Sweep;
+use accuracy::table::{print, share, spread};
+use clap::Parser;
+
+#[derive(Parser)]
+struct Options {
+    #[command(flatten)]
+    sweep: Sweep,
+}
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let options = Options::parse();
+    let settings = Settings::built_in()?;
+    let results = options.sweep.run(|scene, painting| {
+        let result = rulers::measure(scene, painting, &settings);
+        eprintln!("{} {}: {}", result.family, result.seed, summary(&result));
+        result
+    })?;
+    println!("median / 95th percentile / worst; scale on the cloth 60 mm beside the ruler\n");
+    let titles = [
+        "family",
+        "scenes",
+        "found right",
+        "none found",
+        "wrong, sure",
+        "wrong, in doubt",
+        "false alarms",
+        "ticks off px",
+        "scale %",
+        "within bound",
+        "u scale %",
+        "tilt off °",
+        "seconds",
+    ];
+    let mut rows = vec![titles.map(str::to_owned).to_vec()];
+    let mut families: Vec<&str> = results.iter().map(|r| r.family.as_str()).collect();
+    families.dedup();
+    for family in families {
+        let group: Vec<&Outcome> = results.iter().filter(|r| r.family == family).collect();
+        rows.push(row(family, &group));
+    }
+    print(&rows);
+    println!("\nscenes to look at");
+    let mut worst: Vec<&Outcome> = results.iter().collect();
+    worst.sort_by(|a, b| badness(b).total_cmp(&badness(a)));
+    for result in worst.iter().take(15).filter(|r| badness(r) > 0.0) {
+        println!("{} {}: {}", result.family, result.seed, summary(result));
+    }
+    Ok(())
+}
+
+fn row(family: &str, group: &[&Outcome]) -> Vec<String> {
+    let n = group.len();
+    let of = |get: fn(&Outcome) -> Option<f64>, d| spread(group.iter().filter_map(|r| get(r)), d);
+    let pairs = group
+        .iter()
+        .filter_map(|r| r.scale_error_percent.zip(r.u_scale_percent));
+    let held = pairs.clone().filter(|(e, u)| e.abs() <= *u).count();
+    let total =
+        |get: fn(&Outcome) -> usize| group.iter().map(|r| get(r)).sum::<usize>().to_string();
+    let some = |get: fn(&Outcome) -> bool| group.iter().filter(|r| get(r)).count();
+    vec![
+        family.to_owned(),
+        n.to_string(),
+        share(some(|r| r.right > 0), some(|r| r.planted > 0)),
+        some(|r| r.reading.is_none()).to_string(),
+        total(|r| r.wrong),
+        total(|r| r.doubtful),
+        total(|r| r.false_alarms),
+        of(|r| r.tick_rms_px, 2),
+        of(|r| r.scale_error_percent, 2),
+        share(held, pairs.count()),
+        of(|r| r.u_scale_percent, 2),
+        of(|r| r.tilt_error_deg, 2),
+        spread(group.iter().map(|r| r.seconds), 1),
+    ]
+}
+
+fn badness(r: &Outcome) -> f64 {
+    let missed = f64::from(u8::from(r.planted > 0 && r.right == 0));
+    let misled = (r.wrong + r.false_alarms) as f64;
+    let over = r
+        .scale_error_percent
+        .zip(r.u_scale_percent)
+        .map_or(0.0, |(e, u)| e.abs() / u);
+    100.0 * misled + 10.0 * missed + if over > 1.0 { over } else { 0.0 }
+}
+
+fn summary(r: &Outcome) -> String {
+    let number = |v: Option<f64>| v.map_or("–".into(), |v| format!("{v:.3}"));
+    format!(
+        "{} planted {:?}, right {}, wrong {}, doubtful {}, false {}; first: {}; ticks {} off {} px; \
+         scale {} % (± {}); tilt off {}° of {:.1}°; {:.1} s{}",
+        r.planted,
+        r.kinds,
+        r.right,
+        r.wrong,
+        r.doubtful,
+        r.false_alarms,
+        r.reading.as_deref().unwrap_or("none"),
+        r.ticks,
+        number(r.tick_rms_px),
+        number(r.scale_error_percent),
+        number(r.u_scale_percent),
+        number(r.tilt_error_deg),
+        r.true_tilt_deg,
+        r.seconds,
+        r.reasons
+            .first()
+            .map_or(String::new(), |s| format!("; {s}"))
+    )
+}

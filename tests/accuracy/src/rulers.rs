@@ -1,0 +1,212 @@
+//! One scene through the ruler and scale stages, compared with its truth.
+
+use std::time::Instant;
+
+use measures::{Mm, Photo, Point, Px, Ruler};
+use scene_painter::ruler::{Edge, TickRow};
+use scene_painter::scene::PlacedRuler;
+use scene_painter::{Painting, Scene};
+use serde::Serialize;
+
+use crate::Settings;
+use crate::fitting::hint;
+
+/// How far from the ruler the scale is checked.
+const AWAY_MM: f64 = 60.0;
+
+/// What the ruler and scale stages made of a scene.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct Outcome {
+    /// The family.
+    pub family: String,
+    /// The seed.
+    pub seed: u64,
+    /// The kinds of ruler planted.
+    pub kinds: Vec<String>,
+    /// Rulers planted.
+    pub planted: usize,
+    /// Rows of ticks found whose unit and pitch are right.
+    pub right: usize,
+    /// Rows read wrongly although the program was sure.
+    pub wrong: usize,
+    /// Rows read wrongly, with the program in doubt.
+    pub doubtful: usize,
+    /// "Rulers" where there is none.
+    pub false_alarms: usize,
+    /// What the first ruler was read as.
+    pub reading: Option<String>,
+    /// Ticks located on the first ruler.
+    pub ticks: usize,
+    /// Root mean square distance of located ticks from the planted ones along the ruler, in
+    /// photo pixels, in the first right row.
+    pub tick_rms_px: Option<f64>,
+    /// Error of the scale on the cloth 60 mm beside the ruler, in per cent.
+    pub scale_error_percent: Option<f64>,
+    /// The bound (k = 2).
+    pub u_scale_percent: Option<f64>,
+    /// Tilt measured.
+    pub tilt_deg: Option<f64>,
+    /// Error of the tilt vector, in degrees.
+    pub tilt_error_deg: Option<f64>,
+    /// The true tilt.
+    pub true_tilt_deg: f64,
+    /// What the stages say.
+    pub reasons: Vec<String>,
+    /// Seconds for the ruler stage.
+    pub seconds: f64,
+}
+
+/// Measures a painted scene's scale as the program would.
+pub fn measure(scene: &Scene, painting: &Painting, settings: &Settings) -> Outcome {
+    let truth = &painting.truth;
+    let mut out = Outcome {
+        family: scene.family.clone(),
+        seed: scene.seed,
+        kinds: scene
+            .rulers
+            .iter()
+            .map(|r| format!("{:?}", r.ruler.kind))
+            .collect(),
+        planted: scene.rulers.len(),
+        true_tilt_deg: truth.tilt_deg,
+        ..Outcome::default()
+    };
+    let jpeg = painting.jpeg(scene.sensor.jpeg_quality);
+    let photo: Photo = match photo::read(&jpeg, "photo.jpg", &settings.photo) {
+        Ok(photo) => photo,
+        Err(error) => {
+            out.reasons.push(error.to_string());
+            return out;
+        }
+    };
+    let start = Instant::now();
+    let hint = hint(scene);
+    let search = ruler::find(&photo, &hint, &settings.ruler);
+    out.seconds = start.elapsed().as_secs_f64();
+    out.reasons.clone_from(&search.reasons);
+    for found in &search.rulers {
+        count(scene, found, settings, &mut out);
+    }
+    if let Some(first) = search.rulers.first() {
+        out.ticks = first.ticks.len();
+        let r = &first.reading;
+        out.reading = Some(format!(
+            "{:?} {:.4} mm ({:.3})",
+            r.unit, r.pitch_mm, r.probability
+        ));
+    }
+    match scale::cloth_plane(&search.rulers, &photo.camera, &hint, &settings.scale) {
+        Ok(plane) => {
+            out.reasons.extend(plane.warnings.iter().cloned());
+            out.tilt_deg = Some(plane.pose.tilt_deg());
+            let pose = &truth.view.pose;
+            let off = (plane.pose.slope_x - pose.slope_x).hypot(plane.pose.slope_y - pose.slope_y);
+            out.tilt_error_deg = Some(off.atan().to_degrees());
+            if let Some(beside) = beside_ruler(scene) {
+                let at = truth.view.to_photo(beside);
+                let planted = truth.view.px_per_mm_at(beside);
+                out.scale_error_percent = Some(100.0 * (plane.px_per_mm_at(at) / planted - 1.0));
+                out.u_scale_percent = Some(2.0 * plane.u_scale_percent_at(at));
+            }
+        }
+        Err(error) => out.reasons.push(error.to_string()),
+    }
+    out
+}
+
+fn count(scene: &Scene, found: &Ruler, settings: &Settings, out: &mut Outcome) {
+    let view = scene.view();
+    let on = scene.rulers.iter().find(|placed| {
+        let back = view.face_to_photo(placed).inverse();
+        let middle = found.ends[0].lerp(found.ends[1], 0.5);
+        back.is_some_and(|b| {
+            let p = b.apply(view.straightened(middle));
+            let (l, w) = (placed.ruler.length_mm, placed.ruler.width_mm);
+            (0.0..l).contains(&p.x) && (-1.0..w + 1.0).contains(&p.y)
+        })
+    });
+    let Some(placed) = on else {
+        out.false_alarms += 1;
+        return;
+    };
+    let rms = placed
+        .ruler
+        .rows
+        .iter()
+        .find_map(|row| tick_rms_px(scene, placed, row, found));
+    match rms {
+        Some(rms) => {
+            out.right += 1;
+            out.tick_rms_px.get_or_insert(rms);
+        }
+        None if found.reading.probability >= settings.ruler.sure_reading_probability => {
+            out.wrong += 1;
+        }
+        None => out.doubtful += 1,
+    }
+}
+
+/// Distances of the found ticks from the row's; `None` unless unit, pitch and order all agree.
+fn tick_rms_px(scene: &Scene, placed: &PlacedRuler, row: &TickRow, found: &Ruler) -> Option<f64> {
+    let same_pitch = (found.reading.pitch_mm / row.nominal_pitch_mm - 1.0).abs() < 1e-6;
+    if !same_pitch || found.reading.unit != row.unit {
+        return None;
+    }
+    let view = scene.view();
+    let back = view.face_to_photo(placed).inverse()?;
+    let mut squares = 0.0;
+    let mut agreeing = 0usize;
+    let mut points = 0usize;
+    let mut shift: Option<(f64, f64)> = None;
+    for tick in &found.ticks {
+        for point in &tick.points {
+            let p = back.apply(view.straightened(point.at));
+            let from_edge = if row.edge == Edge::Near {
+                p.y
+            } else {
+                placed.ruler.width_mm - p.y
+            };
+            let place = (p.x - row.start_mm) / row.pitch_mm;
+            let number = place.round();
+            let index = f64::from(tick.index);
+            // The index may run either way along the ruler.
+            let (sum, difference) = (number + index, number - index);
+            let (s, d) = *shift.get_or_insert((sum, difference));
+            points += 1;
+            if (-2.0..14.0).contains(&from_edge) && (sum == s || difference == d) {
+                agreeing += 1;
+                squares += ((place - number) * row.pitch_mm).powi(2);
+            }
+        }
+    }
+    let enough = points > 0 && agreeing * 10 >= points * 9;
+    enough.then(|| (squares / agreeing as f64).sqrt() * found.px_per_mm)
+}
+
+/// A spot of the cloth beside the first ruler, on the emblem's side.
+fn beside_ruler(scene: &Scene) -> Option<Point<Mm>> {
+    let placed = scene.rulers.first()?;
+    let row = placed.ruler.rows.first()?;
+    let view = scene.view();
+    let face = view.face_to_photo(placed);
+    let (w, h) = (f64::from(scene.width_px), f64::from(scene.height_px));
+    let in_picture = |s: f64| {
+        let p: Point<Px> = face.apply(Point::new(s, 0.0));
+        (0.0..w).contains(&p.x) && (0.0..h).contains(&p.y)
+    };
+    let places = (0..row.count).map(|i| row.start_mm + i as f64 * row.pitch_mm);
+    let seen: Vec<f64> = places.filter(|&s| in_picture(s)).collect();
+    let middle = 0.5 * (seen.first()? + seen.last()?);
+    let (sin, cos) = placed.angle_deg.to_radians().sin_cos();
+    let centre = scene.residues.first().map_or([0.0, 0.0], |r| r.centre_mm);
+    let across = (centre[1] - placed.corner_mm[1]) * cos - (centre[0] - placed.corner_mm[0]) * sin;
+    let t = if across < 0.0 {
+        -AWAY_MM
+    } else {
+        placed.ruler.width_mm + AWAY_MM
+    };
+    Some(Point::new(
+        placed.corner_mm[0] + cos * middle - sin * t,
+        placed.corner_mm[1] + sin * middle + cos * t,
+    ))
+}
