@@ -28,12 +28,18 @@ impl Grid {
 
     /// Centre of the sample in column `i`, row `j`; fractions lie between samples.
     pub fn place(&self, i: f64, j: f64) -> Point<Mm> {
-        Point::new(self.origin.x + i * self.pitch_mm, self.origin.y + j * self.pitch_mm)
+        Point::new(
+            self.origin.x + i * self.pitch_mm,
+            self.origin.y + j * self.pitch_mm,
+        )
     }
 
     /// Column and row, in fractions, of a place.
     pub fn index(&self, p: Point<Mm>) -> (f64, f64) {
-        ((p.x - self.origin.x) / self.pitch_mm, (p.y - self.origin.y) / self.pitch_mm)
+        (
+            (p.x - self.origin.x) / self.pitch_mm,
+            (p.y - self.origin.y) / self.pitch_mm,
+        )
     }
 
     /// The grid whose samples each cover two by two of this one's.
@@ -83,7 +89,10 @@ impl ResidueField {
             }
             out
         };
-        let cloth = mean(&self.cloth).iter().map(|&c| f32::from(c > 0.99)).collect();
+        let cloth = mean(&self.cloth)
+            .iter()
+            .map(|&c| f32::from(c > 0.99))
+            .collect();
         Self {
             grid,
             channels: [0, 1, 2].map(|c| mean(&self.channels[c])),

@@ -48,7 +48,9 @@ impl Fft2 {
             }
             m == 1
         };
-        (n.max(2)..).find(|&m| m % 2 == 0 && smooth(m)).unwrap_or(n)
+        (n.max(2)..=2 * n.max(2))
+            .find(|&m| m % 2 == 0 && smooth(m))
+            .unwrap_or(n)
     }
 
     /// Number of horizontal frequencies stored.
@@ -62,7 +64,10 @@ impl Fft2 {
         let mut rows = vec![Bin::default(); half * h];
         let mut line = vec![0.0; self.width];
         let mut scratch = self.rows.make_scratch_vec();
-        for (row, out) in image.chunks_exact(self.width).zip(rows.chunks_exact_mut(half)) {
+        for (row, out) in image
+            .chunks_exact(self.width)
+            .zip(rows.chunks_exact_mut(half))
+        {
             if row.iter().any(|&v| v != 0.0) {
                 line.copy_from_slice(row);
                 // Lengths are right by construction, so the transform cannot refuse them.
@@ -71,7 +76,8 @@ impl Fft2 {
         }
         let mut spectrum = transposed(&rows, half, h);
         let mut scratch = vec![Bin::default(); self.columns.get_inplace_scratch_len()];
-        self.columns.process_with_scratch(&mut spectrum, &mut scratch);
+        self.columns
+            .process_with_scratch(&mut spectrum, &mut scratch);
         spectrum
     }
 
@@ -79,12 +85,16 @@ impl Fft2 {
     pub fn inverse(&self, mut spectrum: Vec<Bin>) -> Vec<f32> {
         let (half, h) = (self.half_width(), self.height);
         let mut scratch = vec![Bin::default(); self.columns_back.get_inplace_scratch_len()];
-        self.columns_back.process_with_scratch(&mut spectrum, &mut scratch);
+        self.columns_back
+            .process_with_scratch(&mut spectrum, &mut scratch);
         let mut rows = transposed(&spectrum, h, half);
         let mut image = vec![0.0; self.width * h];
         let mut scratch = self.rows_back.make_scratch_vec();
         let scale = 1.0 / (self.width * h) as f32;
-        for (row, out) in rows.chunks_exact_mut(half).zip(image.chunks_exact_mut(self.width)) {
+        for (row, out) in rows
+            .chunks_exact_mut(half)
+            .zip(image.chunks_exact_mut(self.width))
+        {
             row[0].im = 0.0;
             row[half - 1].im = 0.0;
             let _ = self.rows_back.process_with_scratch(row, out, &mut scratch);
@@ -147,13 +157,19 @@ impl NoiseSpectrum {
         }
         let fft = Fft2::new(tile, tile);
         let hann: Vec<f32> = (0..tile)
-            .map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / tile as f32).sin().powi(2))
+            .map(|i| {
+                (std::f32::consts::PI * (i as f32 + 0.5) / tile as f32)
+                    .sin()
+                    .powi(2)
+            })
             .collect();
         let mut periodograms: Vec<Vec<f32>> = Vec::new();
         for y0 in starts(height, tile) {
             for x0 in starts(width, tile) {
                 let rows = || (0..tile).map(|j| (y0 + j) * width + x0);
-                let used: f32 = rows().map(|k| weight[k..k + tile].iter().sum::<f32>()).sum();
+                let used: f32 = rows()
+                    .map(|k| weight[k..k + tile].iter().sum::<f32>())
+                    .sum();
                 if used < 0.75 * (tile * tile) as f32 {
                     continue;
                 }
@@ -191,9 +207,74 @@ impl NoiseSpectrum {
         Some(Self { tile, power })
     }
 
+    /// The spectrum of a sum of independent textures, each times its factor. The spectra must
+    /// come from one size of tile.
+    #[must_use]
+    pub fn combined(parts: &[(f64, &Self)]) -> Self {
+        let mut sum = Self {
+            tile: 2,
+            power: vec![1.0; 4],
+        };
+        if let Some((_, first)) = parts.first() {
+            sum = Self {
+                tile: first.tile,
+                power: vec![0.0; first.power.len()],
+            };
+        }
+        for (factor, part) in parts {
+            let square = (factor * factor) as f32;
+            sum.power
+                .iter_mut()
+                .zip(&part.power)
+                .for_each(|(s, p)| *s += square * p);
+        }
+        sum
+    }
+
     /// A flat spectrum.
     pub fn white() -> Self {
-        Self { tile: 2, power: vec![1.0; 4] }
+        Self {
+            tile: 2,
+            power: vec![1.0; 4],
+        }
+    }
+
+    /// Transfer function that holds down what stands out of the spectrum at its own distance from
+    /// the origin (stripes, knitted-in patterns, the weave) to what is usual at that distance, for
+    /// images of `width` × `height` with the same sample distance.
+    pub fn pattern_suppression(&self, width: usize, height: usize) -> Vec<f32> {
+        let t = self.tile;
+        let radius = |x: usize, y: usize| {
+            let y = y.min(t - y);
+            (((x * x + y * y) as f64).sqrt().round() as usize).min(t / 2)
+        };
+        let mut rings: Vec<Vec<f32>> = vec![Vec::new(); t / 2 + 1];
+        for x in 0..=t / 2 {
+            for y in 0..t {
+                rings[radius(x, y)].push(self.power[x * t + y]);
+            }
+        }
+        let usual: Vec<f32> = rings
+            .iter_mut()
+            .map(|ring| {
+                let middle = ring.len() / 2;
+                if ring.is_empty() {
+                    0.0
+                } else {
+                    *ring.select_nth_unstable_by(middle, f32::total_cmp).1
+                }
+            })
+            .collect();
+        let least = self.power.iter().sum::<f32>() / self.power.len() as f32 * 1e-6;
+        let ratio: Vec<f32> = (0..self.power.len())
+            .map(|k| self.power[k].max(least) / usual[radius(k / t, k % t)].max(least))
+            .map(|r| r.max(1.0))
+            .collect();
+        Self {
+            tile: t,
+            power: ratio,
+        }
+        .whitening(width, height, 0.0)
     }
 
     /// Transfer function of the whitening filter, 1 / √power, for images of `width` × `height`
@@ -222,9 +303,11 @@ impl NoiseSpectrum {
     }
 }
 
+/// First samples of half-overlapping tiles that cover `length` evenly.
 fn starts(length: usize, tile: usize) -> impl Iterator<Item = usize> {
-    let steps = (length - tile).div_ceil(tile / 2);
-    (0..=steps).map(move |k| if steps == 0 { 0 } else { k * (length - tile) / steps })
+    let spare = length - tile;
+    let steps = spare.div_ceil(tile / 2);
+    (0..=steps).map(move |k| (k * spare).checked_div(steps).unwrap_or(0))
 }
 
 #[cfg(test)]
@@ -234,10 +317,14 @@ mod tests {
     fn noise(n: usize) -> Vec<f32> {
         let mut state = 12_345u64;
         let mut next = || {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
             (state >> 40) as f32 / (1u64 << 24) as f32
         };
-        (0..n).map(|_| (0..12).map(|_| next()).sum::<f32>() - 6.0).collect()
+        (0..n)
+            .map(|_| (0..12).map(|_| next()).sum::<f32>() - 6.0)
+            .collect()
     }
 
     #[test]
@@ -252,20 +339,33 @@ mod tests {
     fn whitening_makes_coloured_noise_white() {
         let (w, h) = (256, 256);
         let white = noise(w * h);
-        let coloured: Vec<f32> =
-            (0..w * h).map(|i| white[i] + white[(i + 1) % (w * h)] + 3.0 * (i as f32).sin()).collect();
+        let coloured: Vec<f32> = (0..w * h)
+            .map(|i| white[i] + white[(i + 1) % (w * h)] + 3.0 * (i as f32).sin())
+            .collect();
         let spectrum = NoiseSpectrum::estimate(&coloured, &vec![1.0; w * h], w, h, 32);
         let filter = spectrum.expect("tiles fit").whitening(w, h, 1e-4);
         let flat = Fft2::new(w, h).filter(&coloured, &filter);
         let at = |lag: usize| -> f32 {
-            flat.iter().zip(&flat[lag..]).map(|(a, b)| a * b).sum::<f32>() / (w * h) as f32
+            flat.iter()
+                .zip(&flat[lag..])
+                .map(|(a, b)| a * b)
+                .sum::<f32>()
+                / (w * h) as f32
         };
         assert!((at(0) - 1.0).abs() < 0.1, "variance {}", at(0));
-        assert!(at(1).abs() < 0.05 && at(2).abs() < 0.05, "lags {} {}", at(1), at(2));
+        assert!(
+            at(1).abs() < 0.05 && at(2).abs() < 0.05,
+            "lags {} {}",
+            at(1),
+            at(2)
+        );
     }
 
     #[test]
     fn fast_lengths_have_small_factors() {
-        assert_eq!([7, 11, 97, 128, 401].map(Fft2::fast_length), [8, 12, 100, 128, 432]);
+        assert_eq!(
+            [7, 11, 97, 128, 401].map(Fft2::fast_length),
+            [8, 12, 100, 128, 432]
+        );
     }
 }

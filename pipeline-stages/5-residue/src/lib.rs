@@ -1,1 +1,70 @@
-//! Stage.
+//! Residue: the photo laid flat on the cloth, light and rulers removed, so that what is left is
+//! cloth and whatever a peeled-off emblem has changed about it.
+//!
+//! [`measure`] makes the [`ResidueField`] that artwork is fitted to; [`outline`] draws the residue
+//! as it is seen; [`picture`] shows it to a person.
+
+mod blob;
+mod colour;
+mod flatten;
+mod picture;
+mod rectify;
+mod view;
+
+use measures::{ClothPlane, Mm, Photo, Point, Px, ResidueField, Ruler};
+use serde::Deserialize;
+
+pub use blob::{SeenResidue, outline};
+pub use picture::{Picture, picture};
+pub use view::Focus;
+
+/// The stage's section of the settings.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Settings {
+    /// Finest distance between samples on the cloth.
+    pub pitch_min_mm: f64,
+    /// Most samples in the grid; a larger photo is sampled more coarsely.
+    pub grid_samples_max: usize,
+    /// Changes of light wider than this are removed.
+    pub light_width_mm: f64,
+    /// Cloth this near to a ruler's ticks and digits is not used.
+    pub ruler_margin_mm: f64,
+    /// Added to linear light (0 to 1) before taking logarithms, so that noise in the darkest
+    /// parts does not count.
+    pub black_level: f64,
+}
+
+/// Lays the photo flat and prepares it for fitting: rectified to millimetres, large-scale light
+/// removed, colour channels decorrelated, rulers masked.
+///
+/// With `look_in`, only that part of the photo and its surroundings are laid flat.
+pub fn measure(
+    photo: &Photo,
+    plane: &ClothPlane,
+    rulers: &[Ruler],
+    look_in: Option<[Point<Px>; 2]>,
+    settings: &Settings,
+) -> ResidueField {
+    let grid = rectify::grid(photo, plane, look_in, settings);
+    let (mut colours, mut cloth) = rectify::sample(photo, plane, &grid, settings.black_level);
+    rectify::mask_rulers(&mut cloth, &grid, plane, rulers, settings.ruler_margin_mm);
+    for channel in &mut colours {
+        flatten::remove_light(channel, &cloth, &grid, settings.light_width_mm);
+    }
+    let channels = colour::decorrelate(&colours, &cloth, &grid);
+    ResidueField {
+        px_per_mm: plane.px_per_mm_at(plane.to_photo().apply(middle(&grid))),
+        look_in: look_in.map(|c| rectify::box_on_cloth(plane, c)),
+        grid,
+        channels,
+        cloth,
+    }
+}
+
+fn middle(grid: &measures::Grid) -> Point<Mm> {
+    grid.place(
+        0.5 * (grid.width - 1) as f64,
+        0.5 * (grid.height - 1) as f64,
+    )
+}

@@ -1,0 +1,223 @@
+//! The photo's pixels carried to a grid of millimetres on the cloth.
+
+use measures::{ClothPlane, Grid, Mm, Photo, Point, Px, Ruler};
+
+use crate::Settings;
+
+/// How far the photo's far side may stretch out on strongly tilted cloth, as a multiple of its
+/// size at the anchor's scale.
+const STRETCH_MAX: f64 = 2.0;
+
+/// The grid that covers the photo, or `look_in` and half its size around it.
+pub(crate) fn grid(
+    photo: &Photo,
+    plane: &ClothPlane,
+    look_in: Option<[Point<Px>; 2]>,
+    settings: &Settings,
+) -> Grid {
+    let whole = Point::new(f64::from(photo.width_px()), f64::from(photo.height_px()));
+    let (low, high) = match look_in {
+        None => (Point::new(0.0, 0.0), whole),
+        Some([a, b]) => {
+            let margin = 0.5 * (b - a).x.abs().max((b - a).y.abs());
+            let low = Point::<Px>::new(a.x.min(b.x) - margin, a.y.min(b.y) - margin);
+            let high = Point::<Px>::new(a.x.max(b.x) + margin, a.y.max(b.y) + margin);
+            (
+                Point::new(low.x.clamp(0.0, whole.x), low.y.clamp(0.0, whole.y)),
+                Point::new(high.x.clamp(0.0, whole.x), high.y.clamp(0.0, whole.y)),
+            )
+        }
+    };
+    let [first, last] = box_on_cloth(plane, [low, high]);
+    let centre = plane.to_cloth().apply(low.lerp(high, 0.5));
+    let reach = STRETCH_MAX * low.distance(high) / plane.px_per_mm_at(low.lerp(high, 0.5));
+    let inside = |v: f64, c: f64| {
+        if v.is_finite() {
+            v.clamp(c - reach, c + reach)
+        } else {
+            c
+        }
+    };
+    let (x0, x1) = (inside(first.x, centre.x), inside(last.x, centre.x));
+    let (y0, y1) = (inside(first.y, centre.y), inside(last.y, centre.y));
+    let area = ((x1 - x0) * (y1 - y0)).max(1.0);
+    let one_pixel = 1.0 / plane.px_per_mm_at(low.lerp(high, 0.5));
+    let pitch_mm = settings
+        .pitch_min_mm
+        .max(one_pixel)
+        .max((area / settings.grid_samples_max as f64).sqrt());
+    Grid {
+        origin: Point::new(x0, y0),
+        pitch_mm,
+        width: ((x1 - x0) / pitch_mm).ceil().max(16.0) as usize,
+        height: ((y1 - y0) / pitch_mm).ceil().max(16.0) as usize,
+    }
+}
+
+/// The upright rectangle on the cloth around an upright rectangle of the photo.
+pub(crate) fn box_on_cloth(plane: &ClothPlane, [a, b]: [Point<Px>; 2]) -> [Point<Mm>; 2] {
+    let corners = [a, Point::new(b.x, a.y), b, Point::new(a.x, b.y)];
+    let on_cloth = corners.map(|p| plane.to_cloth().apply(p));
+    let fold = |f: fn(f64, f64) -> f64, start: f64| {
+        Point::new(
+            on_cloth.iter().map(|p| p.x).fold(start, f),
+            on_cloth.iter().map(|p| p.y).fold(start, f),
+        )
+    };
+    [
+        fold(f64::min, f64::INFINITY),
+        fold(f64::max, f64::NEG_INFINITY),
+    ]
+}
+
+/// Logarithms of linear red, green and blue on the grid, and 1 where the grid lies in the photo.
+pub(crate) fn sample(
+    photo: &Photo,
+    plane: &ClothPlane,
+    grid: &Grid,
+    black_level: f64,
+) -> ([Vec<f32>; 3], Vec<f32>) {
+    let middle = plane.to_photo().apply(crate::middle(grid));
+    let step = (grid.pitch_mm * plane.px_per_mm_at(middle) + 0.25)
+        .floor()
+        .max(1.0) as usize;
+    let small = Reduced::new(photo, step, black_level);
+    let mut channels = [0, 1, 2].map(|_| vec![0.0f32; grid.len()]);
+    let mut cloth = vec![0.0f32; grid.len()];
+    let m = plane.to_photo().rows();
+    for j in 0..grid.height {
+        for i in 0..grid.width {
+            let p = grid.place(i as f64, j as f64);
+            let z = m[2][0] * p.x + m[2][1] * p.y + m[2][2];
+            let x = (m[0][0] * p.x + m[0][1] * p.y + m[0][2]) / z;
+            let y = (m[1][0] * p.x + m[1][1] * p.y + m[1][2]) / z;
+            if let Some(rgb) = small.at(x, y) {
+                let k = j * grid.width + i;
+                cloth[k] = 1.0;
+                for (channel, v) in channels.iter_mut().zip(rgb) {
+                    channel[k] = v;
+                }
+            }
+        }
+    }
+    (channels, cloth)
+}
+
+/// Mean logarithms of the linear light over blocks of `step` × `step` pixels.
+struct Reduced {
+    width: usize,
+    height: usize,
+    step: f64,
+    rgb: Vec<[f32; 3]>,
+}
+
+impl Reduced {
+    fn new(photo: &Photo, step: usize, black_level: f64) -> Self {
+        // IEC 61966-2-1: the transfer function of sRGB.
+        let log_light: Vec<f32> = (0..=255)
+            .map(|v| {
+                let v = f64::from(v) / 255.0;
+                let linear = if v <= 0.04045 {
+                    v / 12.92
+                } else {
+                    ((v + 0.055) / 1.055).powf(2.4)
+                };
+                (linear + black_level).ln() as f32
+            })
+            .collect();
+        let row_bytes = 3 * photo.width_px() as usize;
+        let (width, height) = (
+            photo.width_px() as usize / step,
+            photo.height_px() as usize / step,
+        );
+        let mut rgb = vec![[0.0f32; 3]; width * height];
+        let share = 1.0 / (step * step) as f32;
+        for (block, out) in photo
+            .rgb
+            .as_raw()
+            .chunks_exact(row_bytes * step)
+            .zip(rgb.chunks_exact_mut(width))
+        {
+            for row in block.chunks_exact(row_bytes) {
+                for (pixels, sum) in row.chunks_exact(3 * step).zip(out.iter_mut()) {
+                    for p in pixels.chunks_exact(3) {
+                        for (s, &v) in sum.iter_mut().zip(p) {
+                            *s += log_light[usize::from(v)];
+                        }
+                    }
+                }
+            }
+            for v in out.iter_mut().flatten() {
+                *v *= share;
+            }
+        }
+        Self {
+            width,
+            height,
+            step: step as f64,
+            rgb,
+        }
+    }
+
+    /// Bilinear value at a photo position in pixels; `None` outside.
+    fn at(&self, x: f64, y: f64) -> Option<[f32; 3]> {
+        let (u, v) = (x / self.step - 0.5, y / self.step - 0.5);
+        // Written so that NaN, too, is outside.
+        let inside = u >= 0.0
+            && v >= 0.0
+            && u < (self.width.saturating_sub(1)) as f64
+            && v < (self.height.saturating_sub(1)) as f64;
+        if !inside {
+            return None;
+        }
+        let (i, j) = (u as usize, v as usize);
+        let (a, b) = ((u - i as f64) as f32, (v - j as f64) as f32);
+        let k = j * self.width + i;
+        let (p, q, r, s) = (
+            self.rgb[k],
+            self.rgb[k + 1],
+            self.rgb[k + self.width],
+            self.rgb[k + self.width + 1],
+        );
+        Some([0, 1, 2].map(|c| {
+            let top = p[c] + a * (q[c] - p[c]);
+            let bottom = r[c] + a * (s[c] - r[c]);
+            top + b * (bottom - top)
+        }))
+    }
+}
+
+/// Takes the rulers' bodies, and a margin around them, out of the cloth.
+pub(crate) fn mask_rulers(
+    cloth: &mut [f32],
+    grid: &Grid,
+    plane: &ClothPlane,
+    rulers: &[Ruler],
+    margin_mm: f64,
+) {
+    for ruler in rulers {
+        let corners = ruler.body.map(|p| plane.to_cloth().apply(p));
+        for j in 0..grid.height {
+            for i in 0..grid.width {
+                let p = grid.place(i as f64, j as f64);
+                if distance_to_quad(p, &corners) < margin_mm {
+                    cloth[j * grid.width + i] = 0.0;
+                }
+            }
+        }
+    }
+}
+
+/// Distance from a point to a filled convex quadrilateral; 0 inside.
+fn distance_to_quad(p: Point<Mm>, corners: &[Point<Mm>; 4]) -> f64 {
+    let mut turns = [0usize; 2];
+    let mut nearest = f64::INFINITY;
+    for k in 0..4 {
+        let (a, b) = (corners[k], corners[(k + 1) % 4]);
+        let side = b - a;
+        turns[usize::from(side.cross(p - a) > 0.0)] += 1;
+        let t = ((p - a).dot(side) / side.dot(side).max(1e-12)).clamp(0.0, 1.0);
+        nearest = nearest.min(p.distance(a + side * t));
+    }
+    if turns.contains(&0) { 0.0 } else { nearest }
+}

@@ -1,0 +1,206 @@
+//! How far the residue supports a fit, place by place along the outline.
+
+use measures::fit::EdgeSample;
+use measures::{Art, Map, Px};
+
+use crate::align::{Aligner, Alignment, Drawing, normal_cdf};
+use crate::pose::BLEED;
+use crate::shape::{Shape, Stop};
+
+/// Distance between the places looked at.
+const STEP_MM: f64 = 1.0;
+/// Samples within this distance of a place speak for it.
+const WINDOW_MM: f64 = 2.5;
+/// An edge counts as seen when its contrast is above this share of the emblem's mean contrast.
+const SEEN_SHARE: f64 = 0.3;
+
+/// One place on the outline and what the residue says of it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Support {
+    pub(crate) stop: Stop,
+    pub(crate) contour: usize,
+    /// Local contrast as a share of the mean, and its standard deviation.
+    pub(crate) contrast: f64,
+    pub(crate) u_contrast: f64,
+    /// Distance of the seen edge outside the fitted one in millimetres, and its standard
+    /// deviation.
+    pub(crate) offset_mm: f64,
+    pub(crate) u_offset_mm: f64,
+}
+
+impl Support {
+    /// Probability that there is an edge here.
+    pub(crate) fn seen(&self) -> f64 {
+        normal_cdf((self.contrast - SEEN_SHARE) / self.u_contrast.max(1e-6))
+    }
+}
+
+/// Looks along the whole outline.
+pub(crate) fn along_outline(
+    aligner: &Aligner<'_>,
+    alignment: &Alignment,
+    shape: &Shape,
+    drawing: &Drawing,
+    slopes: &[Vec<f32>],
+) -> Vec<Support> {
+    let grid = &aligner.region.grid;
+    let pose = &alignment.pose;
+    let size = pose.size_mm();
+    let back = pose.correction(aligner.plane).try_inverse();
+    let turn = Map::<Art, measures::Mm>::similarity(
+        size,
+        pose.0[crate::pose::TURN],
+        measures::Vector::new(pose.0[crate::pose::X], pose.0[crate::pose::Y]),
+    );
+    let to_grid = back.map_or(*turn.matrix(), |b| b * turn.matrix());
+    let to_grid = Map::<Art, measures::Mm>::from_matrix(to_grid);
+    let mut tile_of = vec![usize::MAX; grid.len()];
+    for &(k, t) in &drawing.near {
+        tile_of[k] = t;
+    }
+    let radius = (WINDOW_MM / grid.pitch_mm).max(2.0);
+    let noise = alignment.spread * alignment.spread;
+    let mut out = Vec::new();
+    for (contour, stops) in shape.walk(STEP_MM / size).into_iter().enumerate() {
+        for stop in stops {
+            let place = to_grid.apply(measures::Point::new(stop.at[0], stop.at[1]));
+            let (u, v) = grid.index(place);
+            let (mut q, mut s, mut dd, mut dr) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
+            let rows = (v - radius).ceil().max(0.0) as usize
+                ..((v + radius).floor().max(-1.0) + 1.0).min(grid.height as f64) as usize;
+            for j in rows {
+                let across = (radius * radius - (j as f64 - v).powi(2)).max(0.0).sqrt();
+                let columns = (u - across).ceil().max(0.0) as usize
+                    ..((u + across).floor().max(-1.0) + 1.0).min(grid.width as f64) as usize;
+                for i in columns {
+                    let k = j * grid.width + i;
+                    if tile_of[k] == usize::MAX {
+                        continue;
+                    }
+                    let c = f64::from(drawing.white[k]);
+                    let w = f64::from(aligner.region.white[k]);
+                    let a = alignment.contrasts[tile_of[k]];
+                    let d = f64::from(slopes[BLEED][k]) * a;
+                    q += c * c;
+                    s += c * w;
+                    dd += d * d;
+                    dr += d * (w - a * c);
+                }
+            }
+            let mean = alignment.contrast;
+            let known = q * mean * mean / noise;
+            let offset_information = dd / noise;
+            out.push(Support {
+                stop,
+                contour,
+                contrast: if q > 0.0 { s / q / mean } else { 0.0 },
+                u_contrast: known.max(1e-9).sqrt().recip(),
+                offset_mm: if dd > 0.0 { dr / dd } else { 0.0 },
+                u_offset_mm: offset_information.max(1e-9).sqrt().recip(),
+            });
+        }
+    }
+    out
+}
+
+/// Share of the outline's length that the residue supports.
+pub(crate) fn outline_seen(support: &[Support]) -> f64 {
+    let total: f64 = support.iter().map(|s| s.stop.length).sum();
+    support
+        .iter()
+        .map(|s| s.seen() * s.stop.length)
+        .sum::<f64>()
+        / total.max(1e-12)
+}
+
+/// Length of whole contours that should be visible, since the residue about them is, but are not:
+/// detail that the artwork has and the residue has not. In shape units.
+pub(crate) fn missing_detail(support: &[Support]) -> f64 {
+    /// Other contours this near (in shape units) tell whether there is residue here.
+    const NEIGHBOURHOOD: f64 = 0.15;
+    let contours = support.iter().map(|s| s.contour).max().map_or(0, |c| c + 1);
+    let mut missing = 0.0;
+    for contour in 0..contours {
+        let (own, others): (Vec<&Support>, Vec<&Support>) =
+            support.iter().partition(|s| s.contour == contour);
+        let near = others.into_iter().filter(|o| {
+            own.iter().any(|s| {
+                let d = [s.stop.at[0] - o.stop.at[0], s.stop.at[1] - o.stop.at[1]];
+                d[0].hypot(d[1]) < NEIGHBOURHOOD
+            })
+        });
+        let (Some((expected, _)), Some((seen, u_seen))) =
+            (pooled(near), pooled(own.iter().copied()))
+        else {
+            continue;
+        };
+        let clear = expected > 5.0 * u_seen && expected > SEEN_SHARE;
+        if clear && seen + 2.0 * u_seen < 0.4 * expected {
+            missing += own.iter().map(|s| s.stop.length).sum::<f64>();
+        }
+    }
+    missing
+}
+
+/// Mean contrast of several places and its standard deviation, neighbours counted as sharing
+/// their samples.
+fn pooled<'a>(places: impl Iterator<Item = &'a Support>) -> Option<(f64, f64)> {
+    let (mut sum, mut weight) = (0.0, 0.0);
+    for s in places {
+        let w = s.u_contrast.powi(-2);
+        sum += w * s.contrast;
+        weight += w;
+    }
+    let shared = 2.0 * WINDOW_MM / STEP_MM;
+    (weight > 0.0).then(|| (sum / weight, (shared / weight).sqrt()))
+}
+
+/// The places as the report shows them, offsets freed of their own noise as far as that goes:
+/// each is drawn towards zero by its share of noise in the spread of all (the estimator of James
+/// & Stein 1961).
+pub(crate) fn samples(
+    support: &[Support],
+    shape: &Shape,
+    size_mm: f64,
+    art_to_photo: &Map<Art, Px>,
+) -> Vec<EdgeSample> {
+    let visible: Vec<&Support> = support.iter().filter(|s| s.seen() > 0.5).collect();
+    let n = visible.len().max(1) as f64;
+    let spread: f64 = visible
+        .iter()
+        .map(|s| s.offset_mm.powi(2) - s.u_offset_mm.powi(2))
+        .sum::<f64>()
+        / n;
+    let spread = spread.max(0.0);
+    support
+        .iter()
+        .map(|s| {
+            let drawn = s.offset_mm * spread / (spread + s.u_offset_mm.powi(2));
+            EdgeSample {
+                at: art_to_photo.apply(shape.art(s.stop.at)),
+                offset_mm: (s.seen() > 0.5).then_some(drawn),
+                length_mm: s.stop.length * size_mm,
+            }
+        })
+        .collect()
+}
+
+/// Mean and 95th percentile of the distances between seen and fitted edge, by outline length.
+pub(crate) fn edge_distances(samples: &[EdgeSample]) -> (f64, f64) {
+    let mut seen: Vec<(f64, f64)> = samples
+        .iter()
+        .filter_map(|s| s.offset_mm.map(|o| (o.abs(), s.length_mm)))
+        .collect();
+    seen.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let total: f64 = seen.iter().map(|s| s.1).sum();
+    if total <= 0.0 {
+        return (0.0, 0.0);
+    }
+    let mean = seen.iter().map(|s| s.0 * s.1).sum::<f64>() / total;
+    let mut sum = 0.0;
+    let p95 = seen.iter().find(|s| {
+        sum += s.1;
+        sum >= 0.95 * total
+    });
+    (mean, p95.map_or(0.0, |s| s.0))
+}

@@ -1,0 +1,40 @@
+//! The residue field at one resolution, with the cloth's noise there.
+
+use measures::ResidueField;
+use measures::spectrum::NoiseSpectrum;
+
+use crate::Settings;
+
+pub(crate) struct Level {
+    pub(crate) field: ResidueField,
+    pub(crate) noise: [NoiseSpectrum; 3],
+}
+
+impl Level {
+    /// The field at every resolution, the finest first, each half the one before.
+    pub(crate) fn pyramid(field: &ResidueField, settings: &Settings) -> Vec<Self> {
+        let mut levels = vec![Self::new(field.clone(), settings)];
+        loop {
+            let finer = &levels[levels.len() - 1].field;
+            if finer.grid.width.min(finer.grid.height) < 48 {
+                return levels;
+            }
+            let next = finer.halved();
+            levels.push(Self::new(next, settings));
+        }
+    }
+
+    fn new(field: ResidueField, settings: &Settings) -> Self {
+        let (w, h) = (field.grid.width, field.grid.height);
+        let tile = (w.min(h) / 5).clamp(16, settings.noise_tile_samples) & !1;
+        let noise = [0, 1, 2].map(|c| {
+            NoiseSpectrum::estimate(&field.channels[c], &field.cloth, w, h, tile)
+                .unwrap_or_else(NoiseSpectrum::white)
+        });
+        Self { field, noise }
+    }
+
+    pub(crate) fn pitch_mm(&self) -> f64 {
+        self.field.grid.pitch_mm
+    }
+}

@@ -1,0 +1,208 @@
+//! From coarse candidates to one sub-pixel alignment: every candidate climbs from the level it
+//! was found at to finer ones, fewer at each, until the finest that the region's size allows.
+
+use measures::{ClothPlane, Point};
+
+use crate::Settings;
+use crate::align::{Aligner, Alignment};
+use crate::coarse::{Candidate, angle_between};
+use crate::level::Level;
+use crate::pose::{BLEED, BLUR, Pose, Prior, SIZE, TURN, Unknowns, X, Y};
+use crate::region::Region;
+use crate::shape::{Distance, Shape};
+
+/// Cloth around the emblem that is looked at with it, as a share of its longer side.
+const SURROUNDINGS: f64 = 0.12;
+/// Distance from the outline within which the shape's blurred edge is drawn.
+const BAND_MM: f64 = 2.0;
+
+/// One candidate on its way up.
+#[derive(Clone, Debug)]
+pub(crate) struct Climber {
+    pub(crate) candidate: Candidate,
+    pub(crate) alignment: Alignment,
+}
+
+/// The aligned candidates at the finest level, best first, at most `most`.
+pub(crate) fn climb(
+    levels: &[Level],
+    shape: &Shape,
+    plane: &ClothPlane,
+    candidates: &[Candidate],
+    most: usize,
+    settings: &Settings,
+) -> Vec<Climber> {
+    let mut climbers: Vec<Climber> = candidates
+        .iter()
+        .filter_map(|c| {
+            let start = starting_pose(c, settings);
+            let alignment = align_at(&levels[c.level], shape, plane, start, c, settings, false)?;
+            Some(Climber {
+                candidate: *c,
+                alignment,
+            })
+        })
+        .collect();
+    sort(&mut climbers);
+    climbers = distinct(climbers);
+    climbers.truncate((2 * most).max(6));
+    keep_convincing(&mut climbers);
+    loop {
+        let mut moved = false;
+        climbers = climbers
+            .into_iter()
+            .filter_map(|mut c| {
+                let finest = finest_level(levels, c.alignment.pose.size_mm(), settings);
+                if c.candidate.level > finest {
+                    c.candidate.level -= 1;
+                    moved = true;
+                    let level = &levels[c.candidate.level];
+                    let last = c.candidate.level == finest;
+                    c.alignment = align_at(
+                        level,
+                        shape,
+                        plane,
+                        c.alignment.pose,
+                        &c.candidate,
+                        settings,
+                        last,
+                    )?;
+                }
+                Some(c)
+            })
+            .collect();
+        sort(&mut climbers);
+        climbers = distinct(climbers);
+        climbers.truncate(most.max(climbers.len() / 2));
+        keep_convincing(&mut climbers);
+        if !moved {
+            return climbers;
+        }
+    }
+}
+
+/// Drops what falls far behind the best: it cannot catch up.
+fn keep_convincing(climbers: &mut Vec<Climber>) {
+    let best = climbers.first().map_or(0.0, |c| c.alignment.snr.abs());
+    climbers.retain(|c| c.alignment.snr.abs() > 0.6 * best);
+}
+
+fn sort(climbers: &mut [Climber]) {
+    climbers.sort_by(|a, b| b.alignment.snr.abs().total_cmp(&a.alignment.snr.abs()));
+}
+
+fn distinct(climbers: Vec<Climber>) -> Vec<Climber> {
+    let mut kept: Vec<Climber> = Vec::new();
+    for c in climbers {
+        let p = &c.alignment.pose;
+        let alike = |k: &Climber| {
+            let q = &k.alignment.pose;
+            q.middle().distance(p.middle()) < 0.03 * p.size_mm()
+                && (q.0[SIZE] - p.0[SIZE]).abs() < 0.03
+                && angle_between(q.0[TURN], p.0[TURN]) < 0.04
+        };
+        if !kept.iter().any(alike) {
+            kept.push(c);
+        }
+    }
+    kept
+}
+
+fn starting_pose(c: &Candidate, settings: &Settings) -> Pose {
+    let mut pose = Unknowns::zeros();
+    pose[X] = c.middle.x;
+    pose[Y] = c.middle.y;
+    pose[TURN] = c.turn_rad;
+    pose[SIZE] = c.size_mm.ln();
+    pose[BLEED] = settings.bleed_mm;
+    pose[BLUR] = settings.blur_mm.ln();
+    Pose(pose)
+}
+
+/// The finest level at which the region around an emblem of this size is not too large.
+pub(crate) fn finest_level(levels: &[Level], size_mm: f64, settings: &Settings) -> usize {
+    let side = (1.0 + 2.0 * SURROUNDINGS) * size_mm;
+    levels
+        .iter()
+        .position(|l| side / l.pitch_mm() <= settings.region_samples_max as f64)
+        .unwrap_or(levels.len() - 1)
+}
+
+/// The region around a pose.
+pub(crate) fn region_around(
+    level: &Level,
+    shape: &Shape,
+    pose: &Pose,
+    direction: &[f64; 3],
+) -> Option<Region> {
+    let (sin, cos) = pose.0[TURN].sin_cos();
+    let [a, b] = shape.half;
+    let size = pose.size_mm();
+    let margin = SURROUNDINGS * size + 8.0 * level.pitch_mm();
+    let reach_x = size * (a * cos.abs() + b * sin.abs()) + margin;
+    let reach_y = size * (a * sin.abs() + b * cos.abs()) + margin;
+    let m = pose.middle();
+    let low = Point::new(m.x - reach_x, m.y - reach_y);
+    let high = Point::new(m.x + reach_x, m.y + reach_y);
+    Region::new(level, low, high, direction)
+}
+
+/// Samples the shape's distance finely enough for a level.
+pub(crate) fn distance_for(level: &Level, shape: &Shape, size_mm: f64) -> Distance {
+    let pitch = level.pitch_mm();
+    Distance::new(
+        shape,
+        0.8 * pitch / size_mm,
+        (BAND_MM.max(5.0 * pitch)) / size_mm,
+    )
+}
+
+/// What is known beforehand, at a level: far from the finest, bleed and blur cannot be seen and
+/// stay what is usual.
+pub(crate) fn prior_for(
+    level: &Level,
+    plane: &ClothPlane,
+    settings: &Settings,
+    last: bool,
+) -> Prior {
+    let blur = settings.blur_mm.hypot(0.5 * level.pitch_mm());
+    if last {
+        Prior::new(plane, [settings.bleed_mm, settings.u_bleed_mm], blur, 0.6)
+    } else {
+        Prior::new(
+            plane,
+            [settings.bleed_mm, 0.02],
+            blur.max(0.7 * level.pitch_mm()),
+            0.02,
+        )
+    }
+}
+
+fn align_at(
+    level: &Level,
+    shape: &Shape,
+    plane: &ClothPlane,
+    mut pose: Pose,
+    candidate: &Candidate,
+    settings: &Settings,
+    last: bool,
+) -> Option<Alignment> {
+    let region = region_around(level, shape, &pose, &candidate.direction)?;
+    let prior = prior_for(level, plane, settings, last);
+    pose.0[BLUR] = prior.mean[BLUR];
+    let distance = distance_for(level, shape, pose.size_mm());
+    let tiles = tiles_for(pose.size_mm());
+    let aligner = Aligner {
+        region: &region,
+        distance: &distance,
+        plane,
+        prior: &prior,
+        tiles,
+    };
+    Some(aligner.align(pose))
+}
+
+/// Tiles along the emblem's longer side.
+pub(crate) fn tiles_for(size_mm: f64) -> usize {
+    ((size_mm / 7.0).round() as usize).clamp(4, 14)
+}

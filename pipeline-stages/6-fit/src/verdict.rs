@@ -1,0 +1,227 @@
+//! What the figures allow.
+
+use measures::{Artwork, ClothPlane, Fit, Ruler, Verdict};
+use serde::Deserialize;
+
+use crate::{Evidence, Ranked, Ranking};
+
+/// The verdict's section of the settings.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct VerdictSettings {
+    /// What material and eye forgive: the k = 2 bound on the outline must be within it.
+    pub tolerance_mm: f64,
+    /// Least probability of the best version for a cut.
+    pub version_probability: f64,
+    /// Least share of the outline that must be seen for a cut,
+    pub outline_seen_cut: f64,
+    /// and for the fit to count at all.
+    pub outline_seen_look: f64,
+    /// Least signal-to-noise ratio for a cut,
+    pub signal_to_noise_cut: f64,
+    /// and for the fit to count at all.
+    pub signal_to_noise_look: f64,
+    /// A width farther than this from the expected one is flagged.
+    pub expected_width_percent: f64,
+    /// Another place that shows this share of the signal is as good an answer.
+    pub rival_share: f64,
+    /// The mirror image must stay below this share of the signal.
+    pub mirrored_share: f64,
+    /// Outline that should be seen but is not, beyond which another version is suspected.
+    pub missing_detail_mm: f64,
+    /// Least probability of the ruler's reading.
+    pub reading_probability: f64,
+    /// Greatest tilt of the cloth.
+    pub tilt_max_deg: f64,
+}
+
+/// What the verdict looks at besides the fit.
+#[derive(Clone, Copy, Debug)]
+pub struct Job<'a> {
+    /// The artworks handed in.
+    pub artworks: &'a [Artwork],
+    /// The width the job expects.
+    pub expected_width_mm: Option<f64>,
+    /// Rulers used.
+    pub rulers: &'a [Ruler],
+    /// The cloth plane derived from them; `None` without a ruler.
+    pub plane: Option<&'a ClothPlane>,
+    /// What earlier stages found wanting, in plain words: each stops a cut.
+    pub doubts: &'a [String],
+}
+
+/// Says what the figures allow, with every reason against cutting.
+pub fn judge(
+    ranking: &Ranking,
+    job: &Job<'_>,
+    settings: &VerdictSettings,
+) -> (Verdict, Vec<String>) {
+    let Some(plane) = job.plane else {
+        return (
+            Verdict::Hold,
+            vec!["No ruler: without one nothing in the photo has a size.".into()],
+        );
+    };
+    if job.artworks.is_empty() {
+        let why = "No artwork to fit: the residue itself was measured. Compare its outline with \
+                   your drawing before cutting.";
+        return (Verdict::Look, vec![why.into()]);
+    }
+    let Some(best) = ranking.best() else {
+        return (
+            Verdict::Hold,
+            vec!["No residue of this artwork was found in the photo.".into()],
+        );
+    };
+    let (fit, evidence) = (&best.fit, &best.evidence);
+    let hold = no_fit(fit, settings);
+    if !hold.is_empty() {
+        return (Verdict::Hold, hold);
+    }
+    let mut look: Vec<String> = job.doubts.to_vec();
+    look.extend(about_the_signal(fit, settings));
+    look.extend(about_the_version(ranking, best, settings));
+    look.extend(about_the_place(best, evidence, settings));
+    look.extend(about_the_scale(job, best, plane, settings));
+    let verdict = if look.is_empty() {
+        Verdict::Cut
+    } else {
+        Verdict::Look
+    };
+    (verdict, look)
+}
+
+fn about_the_signal(fit: &Fit, settings: &VerdictSettings) -> Vec<String> {
+    let mut look = Vec::new();
+    if fit.signal_to_noise < settings.signal_to_noise_cut {
+        look.push(format!(
+            "The residue is faint: {:.1} times the cloth's noise, {:.1} are wanted for a cut.",
+            fit.signal_to_noise, settings.signal_to_noise_cut
+        ));
+    }
+    if fit.outline_seen < settings.outline_seen_cut {
+        look.push(format!(
+            "Only {:.0} % of the outline is seen; {:.0} % are wanted for a cut.",
+            100.0 * fit.outline_seen,
+            100.0 * settings.outline_seen_cut
+        ));
+    }
+    if fit.u_outline_mm > settings.tolerance_mm {
+        look.push(format!(
+            "The outline is known to ±{:.2} mm (k = 2), the material forgives {:.2} mm.",
+            fit.u_outline_mm, settings.tolerance_mm
+        ));
+    }
+    look
+}
+
+fn about_the_version(ranking: &Ranking, best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
+    let mut look = Vec::new();
+    if best.score < settings.version_probability {
+        look.push(match ranking.versions.get(1).filter(|s| s.score > 0.02) {
+            Some(second) => format!(
+                "The photo does not decide between {} ({:.0} %) and {} ({:.0} %).",
+                best.file,
+                100.0 * best.score,
+                second.file,
+                100.0 * second.score
+            ),
+            None => format!(
+                "It is only {:.0} % certain that this residue is {}.",
+                100.0 * best.score,
+                best.file
+            ),
+        });
+    }
+    if best.evidence.missing_detail_mm > settings.missing_detail_mm {
+        look.push(format!(
+            "{:.0} mm of the outline of {} are not there although the residue around is: is it \
+             another version?",
+            best.evidence.missing_detail_mm, best.file
+        ));
+    }
+    look
+}
+
+fn about_the_place(best: &Ranked, evidence: &Evidence, settings: &VerdictSettings) -> Vec<String> {
+    let mut look = Vec::new();
+    if evidence.rival_share > settings.rival_share {
+        look.push(format!(
+            "Another place in the photo shows {:.0} % of this one's signal. Say where the residue \
+             is with look_in_px.",
+            100.0 * evidence.rival_share
+        ));
+    }
+    if evidence.mirrored_share > settings.mirrored_share {
+        look.push(format!(
+            "The mirror image of {} fits {} well ({:.0} % of the signal): is the drawing the \
+             right way round?",
+            best.file,
+            if evidence.mirrored_share >= 1.0 {
+                "better or as"
+            } else {
+                "nearly as"
+            },
+            100.0 * evidence.mirrored_share
+        ));
+    }
+    look
+}
+
+fn about_the_scale(
+    job: &Job<'_>,
+    best: &Ranked,
+    plane: &ClothPlane,
+    settings: &VerdictSettings,
+) -> Vec<String> {
+    let mut look = Vec::new();
+    if let Some((expected, artwork)) = job.expected_width_mm.zip(job.artworks.get(best.artwork)) {
+        let width = artwork.outline.bounding_box().width() * best.fit.mm_per_art;
+        let off = 100.0 * (width / expected - 1.0);
+        if off.abs() > settings.expected_width_percent {
+            look.push(format!(
+                "Measured {width:.1} mm wide, expected {expected:.1} mm: {off:+.1} %, more than \
+                 {:.0} %.",
+                settings.expected_width_percent
+            ));
+        }
+    }
+    let certain = job.rulers.first().map_or(1.0, |r| r.reading.probability);
+    if certain < settings.reading_probability {
+        look.push(format!(
+            "The ruler can be read in more than one way ({:.0} % certain). Say its unit in the \
+             job.",
+            100.0 * certain
+        ));
+    }
+    let tilt = plane.pose.tilt_deg();
+    if tilt > settings.tilt_max_deg {
+        look.push(format!(
+            "The camera looked at the cloth {tilt:.1}° askew; up to {:.0}° are allowed for. \
+             Photograph from straight above.",
+            settings.tilt_max_deg
+        ));
+    }
+    look
+}
+
+/// Why this is no fit at all; empty when it is one.
+fn no_fit(fit: &Fit, settings: &VerdictSettings) -> Vec<String> {
+    let mut hold = Vec::new();
+    if fit.signal_to_noise < settings.signal_to_noise_look {
+        hold.push(format!(
+            "No residue stands out of the cloth: the best place shows {:.1} times the noise, at \
+             least {:.1} are needed. Photograph again in slanting light.",
+            fit.signal_to_noise, settings.signal_to_noise_look
+        ));
+    }
+    if fit.outline_seen < settings.outline_seen_look {
+        hold.push(format!(
+            "Only {:.0} % of the outline is supported by the residue; below {:.0} % the fit is \
+             not believed.",
+            100.0 * fit.outline_seen,
+            100.0 * settings.outline_seen_look
+        ));
+    }
+    hold
+}
