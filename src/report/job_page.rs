@@ -97,7 +97,7 @@ struct Emblem<'a> {
     verdict: VerdictWords,
     size: Option<String>,
     summary: Option<String>,
-    reasons: &'a [String],
+    reasons: Vec<Reason<'a>>,
     reasons_title: &'static str,
     pictures: Vec<Picture>,
     has_overlay: bool,
@@ -111,6 +111,21 @@ struct Emblem<'a> {
     rulers: Vec<RulerWords>,
     warnings: Vec<&'a Warning>,
     cautions: Vec<&'a Warning>,
+}
+
+/// One line of the verdict's why. A heat warning is named only: its whole text follows below.
+struct Reason<'a> {
+    words: &'a str,
+    heat: bool,
+}
+
+impl<'a> Reason<'a> {
+    fn new(reason: &'a str, warnings: &'a [Warning]) -> Self {
+        match warnings.iter().find(|w| w.text == reason) {
+            Some(warning) => Self { words: &warning.title, heat: true },
+            None => Self { words: reason, heat: false },
+        }
+    }
 }
 
 struct Picture {
@@ -176,7 +191,7 @@ impl<'a> Emblem<'a> {
             verdict: VerdictWords::of(e.verdict),
             size: e.fitted.as_ref().map(|f| size(f.size_mm())),
             summary: summary(e),
-            reasons: &e.reasons,
+            reasons: e.reasons.iter().map(|r| Reason::new(r, &e.warnings)).collect(),
             reasons_title: match e.verdict {
                 Verdict::Cut => "Worth knowing",
                 Verdict::Look => "Look at this first",
@@ -333,7 +348,7 @@ fn measured_rows(e: &EmblemReport) -> Vec<Measured> {
         rows.push(row(
             "Turn",
             measured(fit.rotation_deg, fit.u_rotation_deg, "°"),
-            "clockwise, from the photo’s lower edge".to_owned(),
+            "clockwise, against the photo’s upper edge".to_owned(),
         ));
         rows.push(row(
             "Place",

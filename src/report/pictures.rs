@@ -125,7 +125,7 @@ impl View {
     /// Widths of strokes, so that they look alike in large and small pictures.
     fn pen(&self) -> f64 {
         let widest = f64::from(self.size[0].max(self.size[1])) * self.scale;
-        (widest / 800.0).clamp(0.8, 3.0)
+        (widest / 720.0).clamp(0.8, 3.2)
     }
 }
 

@@ -5,7 +5,7 @@ use nalgebra::{Matrix3, Vector3};
 
 const WIDTH: f64 = 640.0;
 const HEIGHT: f64 = 150.0;
-const LEFT: f64 = 52.0;
+const LEFT: f64 = 66.0;
 const BOTTOM: f64 = 28.0;
 const TOP: f64 = 10.0;
 

@@ -1,6 +1,9 @@
 //! The press sheet: a true-size placement template, the settings and the steps, the cautions; and
 //! what heat the cloth stands.
 
+#[cfg(test)]
+extern crate self as press;
+
 mod canvas;
 mod facts;
 mod heat;
@@ -198,3 +201,6 @@ fn number(pages: &mut [canvas::Page], content: &SheetContent<'_>, settings: &Set
         page.push(canvas::text(at, style, words));
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -300,7 +300,7 @@ impl<'a> Flow<'a> {
         let source = Style::plain(7.5).ink(GREY);
         let x = self.left() + 40.0;
         let width = self.width() - 40.0;
-        let titles = self.faces.wrapped(&caution.title, title, 37.0);
+        let titles = self.faces.wrapped(&caution.title, title, 34.0);
         let lines = self.faces.wrapped(&caution.text, body, width);
         let sources = self
             .faces

@@ -19,6 +19,8 @@ const AROUND_MM: f64 = 10.0;
 pub(crate) const BAR_MM: f64 = 100.0;
 /// Room at the foot of page one for the lower bar and the words on placing, in mm.
 const FOOT_MM: f64 = 66.0;
+/// Most lines of reasons on page one.
+const BANNER_LINES: usize = 9;
 /// Width of the sketch beside those words, in mm.
 const SKETCH_MM: f64 = 58.0;
 
@@ -125,14 +127,17 @@ impl Template<'_> {
     fn banner(&self, page: &mut Page, y: f64) -> f64 {
         let (title, words) = (Style::bold(17.0).ink(WHITE), Style::plain(9.5).ink(WHITE));
         let width = self.right() - self.left();
-        let reasons: Vec<String> = self
+        let mut reasons: Vec<String> = self
             .content
             .reasons
             .iter()
             .flat_map(|r| self.faces.wrapped(&format!("– {r}"), words, width - 8.0))
             .collect();
-        let shown = reasons.len().min(9);
-        let height = 10.0 + shown as f64 * words.line_mm() + if shown > 0 { 2.0 } else { 0.0 };
+        if reasons.len() > BANNER_LINES {
+            reasons.truncate(BANNER_LINES - 1);
+            reasons.push("… and more: all reasons are in report.html".to_owned());
+        }
+        let height = 12.0 + reasons.len() as f64 * words.line_mm();
         let top = y - 3.0;
         page.push(block(
             Rect::new(self.left(), top, self.right(), top + height),
@@ -140,17 +145,8 @@ impl Template<'_> {
         ));
         let at = |dy: f64| Point::new(self.left() + 4.0, top + dy);
         page.push(text(at(7.2), title, "DO NOT PRESS YET: look at this first"));
-        for (i, reason) in reasons.iter().take(shown).enumerate() {
-            let more = if i + 1 == shown && shown < reasons.len() {
-                " … (all in report.html)"
-            } else {
-                ""
-            };
-            page.push(text(
-                at(12.0 + i as f64 * words.line_mm()),
-                words,
-                format!("{reason}{more}"),
-            ));
+        for (i, reason) in reasons.into_iter().enumerate() {
+            page.push(text(at(12.3 + i as f64 * words.line_mm()), words, reason));
         }
         top + height + 5.0
     }

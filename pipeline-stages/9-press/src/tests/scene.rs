@@ -11,12 +11,12 @@ use std::collections::BTreeMap;
 
 const CONFIG: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../../config");
 
-pub fn read<T: for<'de> Deserialize<'de>>(file: &str) -> T {
+pub(crate) fn read<T: for<'de> Deserialize<'de>>(file: &str) -> T {
     let text = std::fs::read_to_string(format!("{CONFIG}/{file}")).expect("a settings file");
     toml::from_str(&text).expect("settings that parse")
 }
 
-pub fn settings() -> Settings {
+pub(crate) fn settings() -> Settings {
     #[derive(Deserialize)]
     struct Whole {
         press: Settings,
@@ -24,12 +24,16 @@ pub fn settings() -> Settings {
     read::<Whole>("default.toml").press
 }
 
-pub fn material(name: &str) -> Material {
-    read::<BTreeMap<String, Material>>("materials.toml").remove(name).expect("a material")
+pub(crate) fn material(name: &str) -> Material {
+    read::<BTreeMap<String, Material>>("materials.toml")
+        .remove(name)
+        .expect("a material")
 }
 
-pub fn fabric(name: &str) -> Fabric {
-    read::<BTreeMap<String, Fabric>>("fabrics.toml").remove(name).expect("a fabric")
+pub(crate) fn fabric(name: &str) -> Fabric {
+    read::<BTreeMap<String, Fabric>>("fabrics.toml")
+        .remove(name)
+        .expect("a fabric")
 }
 
 /// The plane's 3D frame: origin, right, down, towards the camera.
@@ -55,34 +59,37 @@ fn frame(pose: &PlanePose, camera: &Camera) -> [[f64; 3]; 4] {
 }
 
 /// The photo point of a place `height` mm above cloth point (x, y).
-pub fn photographed(plane: &ClothPlane, x: f64, y: f64, height: f64) -> Point<Px> {
+pub(crate) fn photographed(plane: &ClothPlane, x: f64, y: f64, height: f64) -> Point<Px> {
     let [origin, right, down, up] = frame(&plane.pose, &plane.camera);
     let p = [0, 1, 2].map(|i| origin[i] + right[i] * x + down[i] * y + up[i] * height);
     let c = &plane.camera;
-    Point::new(c.principal.x + c.focal_px * p[0] / p[2], c.principal.y + c.focal_px * p[1] / p[2])
+    Point::new(
+        c.principal.x + c.focal_px * p[0] / p[2],
+        c.principal.y + c.focal_px * p[1] / p[2],
+    )
 }
 
-pub struct Scene {
-    pub artwork: Artwork,
-    pub fit: Fit,
-    pub plane: ClothPlane,
-    pub ruler: Ruler,
-    pub material: Material,
-    pub fabric: Fabric,
-    pub reasons: Vec<String>,
+pub(crate) struct Scene {
+    pub(crate) artwork: Artwork,
+    pub(crate) fit: Fit,
+    pub(crate) plane: ClothPlane,
+    pub(crate) ruler: Ruler,
+    pub(crate) material: Material,
+    pub(crate) fabric: Fabric,
+    pub(crate) reasons: Vec<String>,
 }
 
-pub const THICKNESS_MM: f64 = 0.8;
-pub const TURN_DEG: f64 = 1.5;
+pub(crate) const THICKNESS_MM: f64 = 0.8;
+pub(crate) const TURN_DEG: f64 = 1.5;
 /// Cloth place where the artwork's coordinates begin.
-pub const CORNER_MM: [f64; 2] = [-20.0, -50.0];
+pub(crate) const CORNER_MM: [f64; 2] = [-20.0, -50.0];
 /// Cloth place of the ruler's first tick, and its direction in degrees.
-pub const FIRST_TICK_MM: [f64; 2] = [-45.0, 62.0];
-pub const RULER_DEG: f64 = -0.7;
+pub(crate) const FIRST_TICK_MM: [f64; 2] = [-45.0, 62.0];
+pub(crate) const RULER_DEG: f64 = -0.7;
 
 impl Scene {
     /// A crest 100 by 120 artwork units, `mm_per_art` mm to the unit.
-    pub fn new(mm_per_art: f64, unit: RulerUnit) -> Self {
+    pub(crate) fn new(mm_per_art: f64, unit: RulerUnit) -> Self {
         let camera = Camera {
             focal_px: 3000.0,
             u_focal_percent: 1.0,
@@ -97,8 +104,7 @@ impl Scene {
         };
         let plane = ClothPlane::new(camera, pose, vec![]).expect("a plane seen from above");
         let shift = Vector::new(CORNER_MM[0], CORNER_MM[1]);
-        let art_to_cloth: Map<Art, Mm> =
-            Map::similarity(mm_per_art, TURN_DEG.to_radians(), shift);
+        let art_to_cloth: Map<Art, Mm> = Map::similarity(mm_per_art, TURN_DEG.to_radians(), shift);
         let fit = Fit {
             art_to_cloth,
             art_to_photo: art_to_cloth.then(plane.to_photo()),
@@ -117,7 +123,11 @@ impl Scene {
         };
         let ruler = ruler(&plane, unit);
         Self {
-            artwork: Artwork { file: "crest-fine.svg".into(), outline: crest(), notes: vec![] },
+            artwork: Artwork {
+                file: "crest-fine.svg".into(),
+                outline: crest(),
+                notes: vec![],
+            },
             fit,
             ruler,
             plane,
@@ -127,7 +137,7 @@ impl Scene {
         }
     }
 
-    pub fn content(&self) -> SheetContent<'_> {
+    pub(crate) fn content(&self) -> SheetContent<'_> {
         SheetContent {
             job: "tern-bay-1991",
             garment: "Tern Bay Wanderers, home, 1991",
@@ -180,15 +190,31 @@ fn ruler(plane: &ClothPlane, unit: RulerUnit) -> Ruler {
     };
     let tick = |index: i32| {
         let along = f64::from(index) * pitch_mm;
-        let points = [0.0, 1.5, 3.0].map(|into| TickPoint { at: at(along, into), sigma_px: 0.1 });
-        Tick { index, points: points.to_vec(), length_px: 45.0 }
+        let points = [0.0, 1.5, 3.0].map(|into| TickPoint {
+            at: at(along, into),
+            sigma_px: 0.1,
+        });
+        Tick {
+            index,
+            points: points.to_vec(),
+            length_px: 45.0,
+        }
     };
     let ticks: Vec<Tick> = (0..count).map(tick).collect();
     let end = f64::from(count - 1) * pitch_mm;
     Ruler {
-        reading: Reading { unit, pitch_mm, probability: 0.999 },
+        reading: Reading {
+            unit,
+            pitch_mm,
+            probability: 0.999,
+        },
         other_readings: vec![],
-        body: [at(-5.0, 0.0), at(end + 5.0, 0.0), at(end + 5.0, 25.0), at(-5.0, 25.0)],
+        body: [
+            at(-5.0, 0.0),
+            at(end + 5.0, 0.0),
+            at(end + 5.0, 25.0),
+            at(-5.0, 25.0),
+        ],
         px_per_mm: 15.0,
         u_px_per_mm: 0.01,
         ends: [at(0.0, 1.5), at(end, 1.5)],

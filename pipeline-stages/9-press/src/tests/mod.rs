@@ -1,0 +1,3 @@
+mod heat;
+mod scene;
+mod sheet;
