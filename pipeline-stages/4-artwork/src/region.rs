@@ -93,7 +93,12 @@ pub(crate) fn fill(layers: &[Layer], file: &str) -> Result<Area, Error> {
             contours.len()
         ));
     }
-    let contours = painter.proven(&area, contours, PROVEN * size);
+    let contours = if painter.proven(&area, &contours, PROVEN * size) {
+        contours
+    } else {
+        notes.push("its curves could not be kept: very short straight lines stand for them".into());
+        area.iter().flatten().map(polygon_path).collect()
+    };
     Ok(Area {
         contours,
         holes,
@@ -174,23 +179,15 @@ impl Painter {
         )
     }
 
-    /// The curves, if flattening them gives the polygons they were made from to within
-    /// `tolerance` on average along the outline; else the polygons themselves.
-    fn proven(&self, area: &Polygons, curves: Vec<BezPath>, tolerance: f64) -> Vec<BezPath> {
-        let again: Vec<Ring> = curves
-            .iter()
-            .flat_map(|c| rings(c, self.flatness))
-            .collect();
+    /// Whether flattening the curves gives the polygons they were made from, to within
+    /// `tolerance` on average along the outline.
+    fn proven(&self, area: &Polygons, curves: &[BezPath], tolerance: f64) -> bool {
+        let again: Vec<Ring> = curves.iter().flat_map(|c| rings(c, self.flatness)).collect();
         let again = overlay(&again, &Vec::new(), OverlayRule::Subject, FillRule::NonZero);
-        let difference: f64 = combine(area, &again, OverlayRule::Xor)
-            .iter()
-            .map(|rings| net_area(rings))
-            .sum();
+        let difference = combine(area, &again, OverlayRule::Xor);
+        let difference: f64 = difference.iter().map(|rings| net_area(rings)).sum();
         let length: f64 = area.iter().flatten().map(perimeter).sum();
-        if difference <= tolerance * length {
-            return curves;
-        }
-        area.iter().flatten().map(polygon_path).collect()
+        difference <= tolerance * length
     }
 }
 

@@ -12,7 +12,7 @@ use crate::region::{Ring, edges};
 
 /// Distance, in units of the flatness, within which an edge lies on another. Booleans work on
 /// whole numbers and move points by some 1e-9 of the drawing's size.
-const ON_EDGE: f64 = 0.2;
+const ON_EDGE: f64 = 0.02;
 /// Parameters this near are one.
 const SAME_PARAMETER: f64 = 1e-6;
 /// Cells of the search grid along the drawing's longer side.
@@ -162,14 +162,10 @@ impl Sources {
         let near = self.grid.get(&self.cell_of(middle)).into_iter().flatten();
         let on = near.filter_map(|&i| {
             let chord = &self.chords[i];
-            let off = [a, b, middle]
-                .map(|p| distance_to_line(p, chord))
-                .into_iter()
-                .fold(0.0, f64::max);
-            let beyond = distance_to_chord(middle, chord);
-            (off.max(beyond) < self.reach).then_some((Some(chord.segment) != preferred, off, i))
+            let off = distance_to_chord(a, chord).max(distance_to_chord(b, chord));
+            (off < self.reach).then_some((Some(chord.segment) != preferred, off, i))
         });
-        let best = on.min_by(|a, b| (a.0, a.2).cmp(&(b.0, b.2)));
+        let best = on.min_by(|x, y| x.0.cmp(&y.0).then(x.1.total_cmp(&y.1)));
         let Some((.., index)) = best else {
             return Run {
                 segment: None,
@@ -191,10 +187,9 @@ impl Sources {
     /// one Newton step.
     fn parameter(&self, segment: PathSeg, chord: &Chord, p: Point) -> f64 {
         let [a, b] = chord.ends;
-        for (end, t) in chord.ends.iter().zip(chord.t) {
-            if end.distance(p) < self.reach {
-                return t;
-            }
+        let (to_a, to_b) = (a.distance(p), b.distance(p));
+        if to_a.min(to_b) < self.reach {
+            return chord.t[usize::from(to_b < to_a)];
         }
         let share = (p - a).dot(b - a) / (b - a).hypot2();
         let t = chord.t[0] + share * (chord.t[1] - chord.t[0]);
@@ -328,11 +323,6 @@ fn derivative(segment: PathSeg, t: f64) -> Vec2 {
         PathSeg::Quad(s) => s.deriv().eval(t).to_vec2(),
         PathSeg::Cubic(s) => s.deriv().eval(t).to_vec2(),
     }
-}
-
-fn distance_to_line(p: Point, chord: &Chord) -> f64 {
-    let along = chord.ends[1] - chord.ends[0];
-    along.cross(p - chord.ends[0]).abs() / along.hypot()
 }
 
 fn distance_to_chord(p: Point, chord: &Chord) -> f64 {

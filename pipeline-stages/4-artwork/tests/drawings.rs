@@ -302,6 +302,14 @@ fn the_result_lies_on_what_was_drawn() {
     }
 }
 
+/// Handles of no length: the curve starts infinitely slowly.
+#[test]
+fn corners_with_retracted_handles_stay_curves() {
+    let drop = "M4 44 C4 44 19 37 25 35 C31 33 91 4 91 4 C91 4 60 60 70 80 C70 80 30 70 4 44 Z";
+    let outline = area(&square_page(&format!("<path d='{drop}'/>")));
+    assert_eq!(outline.contours()[0].segments().count(), 4);
+}
+
 fn refusal(svg: &str) -> Error {
     let error = read_svg(svg.as_bytes(), "a.svg").expect_err("must be refused");
     assert!(error.to_string().contains("a.svg"));
