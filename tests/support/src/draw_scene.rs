@@ -277,6 +277,7 @@ fn place_emblem(
         rotation_deg,
         bleed_mm: between(rng, family.bleed_mm),
         softness_mm: rng.range(0.1, 0.7),
+        roughness_mm: between(rng, family.roughness_mm),
         contrast_percent: contrast(family, &scene.cloth, rng),
         missing: between(rng, family.missing),
         patch_mm: rng.range(2.0, 12.0),

@@ -67,6 +67,8 @@ pub struct Family {
     pub contrast_percent: [f64; 2],
     /// How far the residue reaches past the edge.
     pub bleed_mm: [f64; 2],
+    /// How raggedly its edge runs.
+    pub roughness_mm: [f64; 2],
     /// Share of the residue that has gone.
     pub missing: [f64; 2],
     /// Tilt of the cloth against the sensor.
@@ -117,6 +119,7 @@ impl Family {
         versions: [3, 3],
         contrast_percent: [8.0, 20.0],
         bleed_mm: [0.0, 0.5],
+        roughness_mm: [0.02, 0.12],
         missing: [0.0, 0.25],
         tilt_deg: [0.0, 2.0],
         rulers: Rulers::Any,
@@ -140,6 +143,7 @@ impl Family {
         stains: [0, 0],
         clutter: 0.0,
         missing: [0.0, 0.05],
+        roughness_mm: [0.0, 0.03],
         contrast_percent: [12.0, 20.0],
         ..Self::MAIN
     };

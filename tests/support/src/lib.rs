@@ -4,7 +4,8 @@
 //! [`Family`]; [`Scene::paint`] renders it as a camera would see it: a pinhole camera over a
 //! tilted cloth, rulers as slabs of their thickness, loops, stripes, folds and patchy glue, the
 //! lens's blur, noise of the sensor in linear light, sharpening and JPEG. The same scene gives
-//! the same bytes on every machine and with any number of threads.
+//! the same bytes with any number of threads; between kinds of machine the mathematical library
+//! may differ in a last digit.
 //!
 //! ```no_run
 //! use scene_painter::{Family, Scene};
@@ -20,6 +21,7 @@
 //! picture and is close to the change of lightness.
 
 pub mod cloth;
+pub mod demo;
 mod designs;
 mod draw_scene;
 mod drawing;

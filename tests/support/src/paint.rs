@@ -133,6 +133,7 @@ impl Slab {
         let shaded = self.outside(s0 - self.shade[0], t0 - self.shade[1]);
         let shadow = 0.42 * ramp(soft, -soft, shaded)
             + 0.3 * (-ground.max(0.0) / (0.6 * self.height + 0.05)).exp();
+        let beneath = *light;
         for l in light.iter_mut() {
             *l *= 1.0 - shadow.min(0.75);
         }
@@ -142,7 +143,6 @@ impl Slab {
         if wall <= 0.0 {
             return;
         }
-        let beneath = *light;
         for c in 0..3 {
             light[c] += wall * (self.wall[c] - light[c]);
         }
@@ -152,7 +152,7 @@ impl Slab {
             // A worn, rounded edge catches the light.
             let edge = 0.12 * ramp(-0.5, 0.0, top);
             for c in 0..3 {
-                let through = spot.clear * 1.3 * beneath[c] + (1.0 - spot.clear) * spot.colour[c];
+                let through = spot.clear * 0.9 * beneath[c] + (1.0 - spot.clear) * spot.colour[c];
                 light[c] += cover * (through + edge * (1.0 - through) - light[c]);
             }
         }

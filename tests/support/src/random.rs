@@ -1,4 +1,4 @@
-//! Seeded randomness: the same seed paints the same picture on every machine.
+//! Seeded randomness: the same seed paints the same picture.
 
 /// A small generator (SplitMix64; Steele, Lea & Flood 2014).
 #[derive(Clone, Debug)]

@@ -24,6 +24,8 @@ pub struct Residue {
     pub softness_mm: f64,
     /// Change of the cloth's sRGB values, in per cent: of red, green and blue.
     pub contrast_percent: [f64; 3],
+    /// How raggedly the edge runs about its even course (standard deviation).
+    pub roughness_mm: f64,
     /// Share that has gone, 0 to 1.
     pub missing: f64,
     /// Size of the patches that have gone.
@@ -166,6 +168,7 @@ pub(crate) struct Trace {
     sin: f32,
     bleed: f32,
     softness: f32,
+    roughness: f32,
     log: [f32; 3],
     rim: f32,
     pub(crate) flatness: f32,
@@ -203,6 +206,7 @@ impl Trace {
             sin,
             bleed: residue.bleed_mm as f32,
             softness: residue.softness_mm as f32,
+            roughness: residue.roughness_mm as f32,
             log: residue
                 .contrast_percent
                 .map(|p| light_factor(p as f32).ln()),
@@ -246,9 +250,16 @@ impl Trace {
         let (u, v) = (self.cos * dx + self.sin * dy, self.cos * dy - self.sin * dx);
         let distance = self.field.at(u, v) - self.bleed;
         let width = self.softness.max(blur);
-        if distance > width {
+        let ragged = 4.0 * self.roughness;
+        if distance > width + ragged {
             return 0.0;
         }
+        let distance = if distance > -width - ragged {
+            // Three octaves from 2.5 mm down have a standard deviation of about a half.
+            distance + 2.0 * self.roughness * self.noise.octaves(0.4 * u + 90.0, 0.4 * v, 3, 0.6)
+        } else {
+            distance
+        };
         let edge = ((-distance / width) + 0.5).clamp(0.0, 1.0);
         let there = if self.frayed {
             let p = self.patches(u, v);

@@ -293,6 +293,8 @@ pub(crate) struct Face {
     ink: f32,
     wear: f32,
     glare: Option<(f32, f32)>,
+    /// Width of a frosted strip behind the ticks of a clear ruler.
+    frost: f32,
     ground: [f32; 3],
     print: [f32; 3],
     noise: Noise,
@@ -354,7 +356,9 @@ impl Face {
                 });
             }
         }
-        if !ruler.words.is_empty() {
+        let card = matches!(ruler.kind, RulerKind::Blocks | RulerKind::Boxes);
+        let roomy = ruler.rows.len() == 1 || ruler.width_mm > 26.0;
+        if !ruler.words.is_empty() && roomy && !card {
             let words = Text::new(&ruler.words, 2.6, 0.16);
             let t = if ruler.rows.len() > 1 { 0.5 } else { 0.78 };
             labels.push(Label {
@@ -373,7 +377,13 @@ impl Face {
             half_width: 0.5 * r.tick_width_mm as f32,
             lengths: r.lengths_mm.iter().map(|&(n, l)| (n, l as f32)).collect(),
         });
+        let frost = if rng.chance(0.65) {
+            rng.range(8.0, 14.0) as f32
+        } else {
+            0.0
+        };
         Self {
+            frost,
             kind: ruler.kind,
             length: ruler.length_mm as f32,
             width: ruler.width_mm as f32,
@@ -406,10 +416,12 @@ impl Face {
             let glare = 0.85 * (-across * across).exp();
             colour = colour.map(|v| v + glare * (1.0 - v).max(0.0));
         }
-        let clear = if self.kind == RulerKind::ClearMm {
-            0.78 * (1.0 - ink)
-        } else {
-            0.0
+        let clear = match self.kind {
+            RulerKind::ClearMm => {
+                let frosted = ((self.frost - t) / blur + 0.5).clamp(0.0, 1.0);
+                (0.86 - 0.5 * frosted) * (1.0 - ink)
+            }
+            _ => 0.0,
         };
         Spot { colour, clear }
     }
