@@ -146,10 +146,9 @@ fn run(
 
 /// What the job says of the ruler.
 pub fn hint(scene: &Scene) -> RulerHint {
-    let first = scene.rulers.first().filter(|_| scene.thickness_given);
     RulerHint {
         unit: None,
-        thickness_mm: first.map(|r| r.ruler.thickness_mm),
+        thickness_mm: scene.thickness_given_mm,
     }
 }
 

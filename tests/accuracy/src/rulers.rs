@@ -157,7 +157,7 @@ fn tick_rms_px(scene: &Scene, placed: &PlacedRuler, row: &TickRow, found: &Ruler
     let mut squares = 0.0;
     let mut agreeing = 0usize;
     let mut points = 0usize;
-    let mut shift: Option<(f64, f64)> = None;
+    let mut shift: Option<(i64, i64)> = None;
     for tick in &found.ticks {
         for point in &tick.points {
             let p = back.apply(view.straightened(point.at));
@@ -168,9 +168,9 @@ fn tick_rms_px(scene: &Scene, placed: &PlacedRuler, row: &TickRow, found: &Ruler
             };
             let place = (p.x - row.start_mm) / row.pitch_mm;
             let number = place.round();
-            let index = f64::from(tick.index);
+            let index = i64::from(tick.index);
             // The index may run either way along the ruler.
-            let (sum, difference) = (number + index, number - index);
+            let (sum, difference) = (number as i64 + index, number as i64 - index);
             let (s, d) = *shift.get_or_insert((sum, difference));
             points += 1;
             if (-2.0..14.0).contains(&from_edge) && (sum == s || difference == d) {

@@ -246,7 +246,7 @@ impl Fabric {
                 let loop_row = row.floor();
                 let own = cell(self.seed, column as i32, loop_row as i32);
                 let side = cell(
-                    self.seed ^ 77,
+                    self.seed ^ 0x4D,
                     column as i32 * 2 + i32::from(x > 0.0),
                     loop_row as i32,
                 );

@@ -274,6 +274,7 @@ fn residue(emblem: Emblem, width_mm: f64, contrast: f64) -> Residue {
         missing: 0.08,
         patch_mm: 5.0,
         rim: 0.25,
+        unevenness: 0.1,
         flatness: 0.4,
     }
 }
@@ -344,7 +345,7 @@ fn scene(seed: u64, px_per_mm: f64, focal_35mm: f64, slopes: [f64; 2], cloth: Cl
         versions: Vec::new(),
         true_version: None,
         trap: None,
-        thickness_given: true,
+        thickness_given_mm: None,
     }
 }
 

@@ -95,7 +95,7 @@ fn attempt(seed: u64, family: &Family, shrink: f64, rng: &mut Rng) -> Option<Sce
         versions: Vec::new(),
         true_version: None,
         trap: family.trap,
-        thickness_given: family.thickness_given,
+        thickness_given_mm: None,
     };
     let frame_mm = [
         f64::from(width_px) / px_per_mm,
@@ -286,6 +286,7 @@ fn place_emblem(
         } else {
             0.0
         },
+        unevenness: rng.range(0.03, 0.18),
         flatness: rng.range(0.0, 0.7),
     };
     let corners = box_corners(&residue, 2.0);
@@ -348,8 +349,11 @@ fn place_rulers(
         family.ruler_kinds()
     };
     let kind = *rng.pick(kinds);
-    let thick = Ruler::random(kind, 0.0, rng);
-    let first = place_ruler(scene, thick, None, frame_mm, rng)?;
+    let misprint = between(rng, family.misprint_percent);
+    let mut ruler = Ruler::random(kind, misprint, rng);
+    scene.thickness_given_mm = family.thickness_given.then_some(ruler.thickness_mm);
+    ruler.thickness_mm = (ruler.thickness_mm + between(rng, family.thickness_off_mm)).max(0.05);
+    let first = place_ruler(scene, &ruler, None, frame_mm, rng)?;
     let angle = first.angle_deg;
     scene.rulers.push(first);
     if family.rulers == Rulers::Two {
@@ -361,7 +365,7 @@ fn place_rulers(
         // The job knows one thickness only.
         other.thickness_mm = scene.rulers[0].ruler.thickness_mm;
         let across = angle + 90.0 + rng.range(-15.0, 15.0);
-        let second = place_ruler(scene, other, Some(across), frame_mm, rng)?;
+        let second = place_ruler(scene, &other, Some(across), frame_mm, rng)?;
         scene.rulers.push(second);
     }
     if family.trap == Some(Trap::RulerRaised) {
@@ -378,7 +382,7 @@ fn place_rulers(
 /// A place beside the emblem where enough of the ruler is seen.
 fn place_ruler(
     scene: &Scene,
-    ruler: Ruler,
+    ruler: &Ruler,
     angle_deg: Option<f64>,
     frame_mm: [f64; 2],
     rng: &mut Rng,

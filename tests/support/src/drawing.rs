@@ -7,9 +7,9 @@ pub(crate) fn polygon(points: &[(f64, f64)]) -> BezPath {
     let mut path = BezPath::new();
     for (i, &p) in points.iter().enumerate() {
         if i == 0 {
-            path.move_to(p)
+            path.move_to(p);
         } else {
-            path.line_to(p)
+            path.line_to(p);
         }
     }
     path.close_path();
@@ -32,9 +32,9 @@ pub(crate) fn rounded(points: &[(f64, f64)], radius: f64) -> BezPath {
         };
         let (a, b) = (cut(before), cut(after));
         if i == 0 {
-            path.move_to(a)
+            path.move_to(a);
         } else {
-            path.line_to(a)
+            path.line_to(a);
         }
         // Control points 0.552 of the way: a circle's quarter where the corner is square.
         path.curve_to(a.lerp(here, 0.552), b.lerp(here, 0.552), b);

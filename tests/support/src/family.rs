@@ -91,6 +91,10 @@ pub struct Family {
     pub clutter: f64,
     /// Radial distortion.
     pub k1: [f64; 2],
+    /// By how much the ruler's divisions are too long.
+    pub misprint_percent: [f64; 2],
+    /// By how much the ruler is thicker than the job says.
+    pub thickness_off_mm: [f64; 2],
     /// Whether the job tells the ruler's thickness.
     pub thickness_given: bool,
     /// The trap, if it is one.
@@ -131,6 +135,8 @@ impl Family {
         stains: [0, 1],
         clutter: 0.3,
         k1: [0.0, 0.0],
+        misprint_percent: [0.0, 0.0],
+        thickness_off_mm: [0.0, 0.0],
         thickness_given: true,
         trap: None,
         impostor: None,
@@ -233,6 +239,17 @@ impl Family {
         k1: [-0.006, 0.006],
         ..Self::MAIN
     };
+    /// The main family with what real rulers, lenses and glue add: divisions within class, a
+    /// thickness read off by eye, slightly bent lines, ragged edges.
+    pub const WORKSHOP: Family = Family {
+        name: "workshop",
+        misprint_percent: [-0.06, 0.06],
+        thickness_off_mm: [-0.1, 0.1],
+        k1: [-0.002, 0.002],
+        roughness_mm: [0.08, 0.25],
+        clutter: 0.6,
+        ..Self::MAIN
+    };
     /// Symmetric emblems: discs, rings, stars, wheels.
     pub const PLAIN: Family = Family {
         name: "plain",
@@ -332,8 +349,9 @@ impl Family {
     ];
 
     /// Families whose scenes can be measured.
-    pub const MEASURABLE: [Family; 18] = [
+    pub const MEASURABLE: [Family; 19] = [
         Self::MAIN,
+        Self::WORKSHOP,
         Self::CLEAN,
         Self::STRIPES,
         Self::JACQUARD,

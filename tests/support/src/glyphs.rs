@@ -1,6 +1,7 @@
 //! A stroke font for rulers and prints.
 
 /// Strokes of a character in a box 0.6 wide and 1 high, y down; unknown characters are blank.
+#[expect(clippy::too_many_lines, reason = "a table of strokes")]
 fn strokes(c: char) -> Vec<Vec<(f32, f32)>> {
     let bow = |x: f32, y: f32, rx: f32, ry: f32, from: f32, to: f32| -> Vec<(f32, f32)> {
         (0..=12)

@@ -15,15 +15,9 @@ pub fn files(scene: &Scene, painting: &Painting) -> Vec<(String, Vec<u8>)> {
         files.push((name.clone(), version.svg().into_bytes()));
         names.push(format!("\"{name}\""));
     }
-    let ruler = match scene.rulers.first() {
-        Some(placed) if scene.thickness_given => {
-            format!(
-                "ruler = {{ thickness_mm = {} }}\n",
-                placed.ruler.thickness_mm
-            )
-        }
-        _ => String::new(),
-    };
+    let ruler = scene.thickness_given_mm.map_or(String::new(), |mm| {
+        format!("ruler = {{ thickness_mm = {mm} }}\n")
+    });
     let job = format!(
         "[garment]\ntitle = \"Painted scene {} {}\"\nfabric = \"polyester-knit\"\n\n[[emblem]]\n\
          name = \"emblem\"\nphoto = \"photo.jpg\"\nversions = [{}]\nmaterial = \"flock\"\n{ruler}",

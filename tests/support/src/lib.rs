@@ -31,6 +31,7 @@ mod glyphs;
 pub mod job;
 pub mod jpeg;
 mod marks;
+mod numbers;
 mod paint;
 pub mod random;
 pub mod residue;

@@ -1,6 +1,7 @@
 //! Other things on the cloth: clutter, and impostors that look like a ruler's divisions.
 
 use crate::glyphs::Text;
+use crate::paint::blend;
 use crate::random::{Noise, Rng, cell, ramp};
 use crate::scene::{Mark, MarkKind};
 
@@ -53,6 +54,7 @@ impl Overlay {
     }
 
     /// Lays the mark over `light`.
+    #[expect(clippy::too_many_lines, reason = "one arm for each kind of mark")]
     pub(crate) fn cover(&self, x: f32, y: f32, blur: f32, light: &mut [f32; 3]) {
         let (dx, dy) = (x - self.centre[0], y - self.centre[1]);
         let s = self.cos * dx + self.sin * dy;
@@ -98,7 +100,7 @@ impl Overlay {
                 let p = 2.6;
                 let stitch = line(period(s, p), 0.95) * line(t.abs() - 3.0, 0.18);
                 let tone = 0.35 + 0.3 * self.tint;
-                paint_over(light, inside * 0.8 * stitch, [tone; 3]);
+                blend(light, [tone; 3], inside * 0.8 * stitch);
             }
             MarkKind::Zip => {
                 paint(0.95, [0.03, 0.03, 0.035]);
@@ -108,7 +110,7 @@ impl Overlay {
                     let arm = if side > 0.0 { t } else { -t };
                     let tooth = line(d, 0.52) * ramp(-1.2, -0.8, arm) * ramp(2.9, 2.6, arm);
                     let shine = 0.35 + 0.3 * (d + 0.3 * t);
-                    paint_over(light, inside * tooth, [shine, 0.9 * shine, 0.55 * shine]);
+                    blend(light, [shine, 0.9 * shine, 0.55 * shine], inside * tooth);
                 }
             }
             MarkKind::Keyboard => {
@@ -118,9 +120,9 @@ impl Overlay {
                 paint(0.98, [0.02; 3]);
                 let key = line(ds, 8.3) * line(dt, 8.3);
                 let own = 0.02 * cell(self.seed, (s / p).round() as i32, row as i32);
-                paint_over(light, inside * key, [0.10 + own; 3]);
+                blend(light, [0.10 + own; 3], inside * key);
                 let legend = line(ds - 2.0, 0.4) * line(dt - 2.0, 2.0);
-                paint_over(light, inside * legend, [0.75; 3]);
+                blend(light, [0.75; 3], inside * legend);
             }
             MarkKind::Barcode => {
                 paint(0.97, [0.80; 3]);
@@ -135,7 +137,7 @@ impl Overlay {
                     bar(k)
                 };
                 let quiet = line(s, self.half[0] - 4.0) * line(t, self.half[1] - 3.0);
-                paint_over(light, inside * quiet * mixed, [0.02; 3]);
+                blend(light, [0.02; 3], inside * quiet * mixed);
             }
             MarkKind::Print => {
                 paint(0.97, [0.74, 0.73, 0.69]);
@@ -144,7 +146,7 @@ impl Overlay {
                 let n = self.lines.len() as i32;
                 let text = &self.lines[(k as i32).rem_euclid(n) as usize];
                 let ink = text.ink(s, t - k * pitch, blur);
-                paint_over(light, inside * ink, [0.03; 3]);
+                blend(light, [0.03; 3], inside * ink);
             }
             MarkKind::Card => {
                 let fibre = 0.02 * self.noise.octaves(s, t, 3, 0.6);
@@ -158,11 +160,5 @@ impl Overlay {
                 );
             }
         }
-    }
-}
-
-fn paint_over(light: &mut [f32; 3], alpha: f32, colour: [f32; 3]) {
-    for (l, c) in light.iter_mut().zip(colour) {
-        *l += alpha * (c - *l);
     }
 }

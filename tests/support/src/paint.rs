@@ -143,19 +143,25 @@ impl Slab {
         if wall <= 0.0 {
             return;
         }
-        for c in 0..3 {
-            light[c] += wall * (self.wall[c] - light[c]);
-        }
+        blend(light, self.wall, wall);
         let cover = (0.5 - top / blur).clamp(0.0, 1.0);
         if cover > 0.0 {
             let spot = self.face.spot(s1, t1, blur);
             // A worn, rounded edge catches the light.
             let edge = 0.12 * ramp(-0.5, 0.0, top);
-            for c in 0..3 {
+            let seen = [0, 1, 2].map(|c| {
                 let through = spot.clear * 0.9 * beneath[c] + (1.0 - spot.clear) * spot.colour[c];
-                light[c] += cover * (through + edge * (1.0 - through) - light[c]);
-            }
+                through + edge * (1.0 - through)
+            });
+            blend(light, seen, cover);
         }
+    }
+}
+
+/// Lays a colour over another with this much cover.
+pub(crate) fn blend(under: &mut [f32; 3], over: [f32; 3], cover: f32) {
+    for (u, o) in under.iter_mut().zip(over) {
+        *u += cover * (o - *u);
     }
 }
 
@@ -238,23 +244,19 @@ impl<'a> Studio<'a> {
     fn spot(&self, px: f64, py: f64, blur: f32) -> [f32; 3] {
         let (x, y) = self.to_cloth.at(px, py);
         let mut flatness = 0.0f32;
-        let mut log = [0.0f32; 3];
-        let mut marked = false;
+        let mut factor = [1.0f32; 3];
         for trace in &self.traces {
             let strength = trace.strength(x, y, blur);
             if strength > 0.0 {
-                marked = true;
                 flatness = flatness.max(strength.min(1.0) * trace.flatness);
-                for (l, t) in log.iter_mut().zip(trace.log()) {
-                    *l += strength * t;
+                for (f, change) in factor.iter_mut().zip(trace.change()) {
+                    *f *= (1.0 + strength * change).max(0.0);
                 }
             }
         }
         let mut light = self.fabric.light(x, y, blur, flatness);
-        if marked {
-            for (l, c) in light.iter_mut().zip(log) {
-                *l *= c.exp();
-            }
+        for (l, f) in light.iter_mut().zip(factor) {
+            *l *= f;
         }
         for overlay in &self.overlays {
             overlay.cover(x, y, blur, &mut light);

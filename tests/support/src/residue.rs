@@ -32,6 +32,8 @@ pub struct Residue {
     pub patch_mm: f64,
     /// Extra strength of a seam of glue along the edge, against the contrast.
     pub rim: f64,
+    /// How unevenly strong it is, 0 to 1.
+    pub unevenness: f64,
     /// Share of the weave that the glue hides, 0 to 1.
     pub flatness: f64,
 }
@@ -169,8 +171,9 @@ pub(crate) struct Trace {
     bleed: f32,
     softness: f32,
     roughness: f32,
-    log: [f32; 3],
+    change: [f32; 3],
     rim: f32,
+    unevenness: f32,
     pub(crate) flatness: f32,
     noise: Noise,
     patch: f32,
@@ -207,10 +210,11 @@ impl Trace {
             bleed: residue.bleed_mm as f32,
             softness: residue.softness_mm as f32,
             roughness: residue.roughness_mm as f32,
-            log: residue
+            change: residue
                 .contrast_percent
-                .map(|p| light_factor(p as f32).ln()),
+                .map(|p| light_factor(p as f32) - 1.0),
             rim: residue.rim as f32,
+            unevenness: residue.unevenness as f32,
             flatness: residue.flatness as f32,
             noise,
             patch: residue.patch_mm as f32,
@@ -268,13 +272,14 @@ impl Trace {
             1.0
         };
         let rim = 1.0 + self.rim * ramp(-1.3, -0.3, distance);
-        let uneven = 0.9 + 0.1 * self.noise.octaves(0.6 * u + 7.0, 0.6 * v, 3, 0.6);
-        edge * there * rim * uneven
+        let uneven = self.noise.octaves(0.6 * u + 7.0, 0.6 * v, 3, 0.6) - 1.0;
+        let even = 1.0 + self.unevenness * uneven;
+        edge * there * rim * even
     }
 
-    /// The change of light at full strength, as a logarithm.
-    pub(crate) fn log(&self) -> [f32; 3] {
-        self.log
+    /// By what share the light changes at full strength.
+    pub(crate) fn change(&self) -> [f32; 3] {
+        self.change
     }
 }
 

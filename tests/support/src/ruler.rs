@@ -112,11 +112,11 @@ pub struct TickRow {
 impl TickRow {
     /// The length of tick `i`.
     pub fn length_mm(&self, i: usize) -> f64 {
-        let dividing = self
+        let mut dividing = self
             .lengths_mm
             .iter()
             .filter(|(every, _)| i.is_multiple_of(*every));
-        dividing.last().map_or(0.0, |l| l.1)
+        dividing.next_back().map_or(0.0, |l| l.1)
     }
 }
 
@@ -158,109 +158,139 @@ impl Ruler {
             }
             _ => *rng.pick(&[155.0, 206.0, 308.0]),
         };
-        let stretch = 1.0 + misprint_percent / 100.0;
-        let longer = rng.range(0.9, 1.15);
-        let tick = rng.range(0.1, 0.24);
-        let inset = if rng.chance(0.75) {
-            0.0
-        } else {
-            rng.range(0.3, 1.2)
-        };
-        let start = if rng.chance(0.3) {
-            0.0
-        } else {
-            rng.range(2.0, 6.0)
-        };
-        let row = |unit, nominal: f64, edge, lengths: &[(usize, f64)], figures| TickRow {
-            unit,
-            pitch_mm: nominal * stretch,
-            nominal_pitch_mm: nominal,
-            edge,
-            start_mm: start,
-            count: ((length_mm - start - 0.5) / nominal) as usize + 1,
-            lengths_mm: lengths.iter().map(|&(n, l)| (n, l * longer)).collect(),
-            inset_mm: inset,
-            tick_width_mm: tick.min(0.3 * nominal),
-            figures,
-        };
-        let mm = |edge| {
-            row(
-                RulerUnit::Mm,
-                1.0,
-                edge,
-                &[(1, 3.0), (5, 4.4), (10, 6.0)],
-                (10, 1),
-            )
-        };
-        let inch = |parts: usize, edge| {
-            let lengths: Vec<(usize, f64)> = match parts {
-                32 => vec![(1, 2.2), (2, 3.2), (4, 4.4), (8, 5.6), (16, 7.0), (32, 8.6)],
-                16 => vec![(1, 2.8), (2, 4.0), (4, 5.4), (8, 7.0), (16, 9.0)],
-                8 => vec![(1, 3.6), (2, 5.2), (4, 7.0), (8, 9.5)],
-                _ => vec![(1, 3.4), (5, 5.4), (10, 8.0)],
-            };
-            row(
-                RulerUnit::Inch,
-                MM_PER_INCH / parts as f64,
-                edge,
-                &lengths,
-                (parts, 1),
-            )
-        };
-        let half = |edge| {
-            let lengths = [(1, 2.4), (2, 3.4), (10, 4.8), (20, 6.4)];
-            row(RulerUnit::Mm, 0.5, edge, &lengths, (20, 1))
-        };
-        let first_centimetre = || TickRow {
-            count: 11,
-            start_mm: 3.0,
-            figures: (10, 1),
-            ..mm(Edge::Near)
-        };
-        let rows = match kind {
-            RulerKind::SteelHalfMm => vec![half(Edge::Near), mm(Edge::Far)],
-            RulerKind::SteelMm if rng.chance(0.4) => vec![mm(Edge::Near), mm(Edge::Far)],
-            RulerKind::MmAndInch16 => vec![mm(Edge::Near), inch(16, Edge::Far)],
-            RulerKind::Inch16 if rng.chance(0.4) => vec![inch(16, Edge::Near), inch(32, Edge::Far)],
-            RulerKind::Inch16 => vec![inch(16, Edge::Near)],
-            RulerKind::Inch32 => vec![inch(32, Edge::Near)],
-            RulerKind::Inch8 => vec![inch(8, Edge::Near)],
-            RulerKind::Inch10 => vec![inch(10, Edge::Near)],
-            RulerKind::Blocks | RulerKind::Boxes => vec![first_centimetre()],
-            _ => vec![mm(Edge::Near)],
-        };
+        let rows = Printer::random(length_mm, misprint_percent, rng).rows(kind, rng);
         let faint = matches!(
             kind,
             RulerKind::WoodMm | RulerKind::ClearMm | RulerKind::PlasticMm
         );
+        let worn = rng.chance(0.35);
+        let words = [
+            "",
+            "STAINLESS",
+            "HARDENED",
+            "MADE TO MEASURE",
+            "20 C",
+            "SCHOOL 12",
+        ];
         Self {
             kind,
             length_mm,
             width_mm: width_mm * rng.range(0.92, 1.12),
             thickness_mm: (usual * rng.range(0.8, 1.25) * 20.0_f64).round().max(2.0) / 20.0,
             rows,
-            ink: if faint {
-                rng.range(0.45, 0.95)
-            } else {
-                rng.range(0.7, 1.0)
-            },
-            wear: if rng.chance(0.35) {
-                rng.range(0.1, 0.45)
-            } else {
-                0.0
-            },
+            ink: rng.range(if faint { 0.45 } else { 0.7 }, 1.0),
+            wear: if worn { rng.range(0.1, 0.45) } else { 0.0 },
             glare_mm: rng
                 .chance(0.3)
                 .then(|| (rng.range(0.2, 0.8) * length_mm, rng.range(6.0, 22.0))),
-            words: (*rng.pick(&[
-                "",
-                "STAINLESS",
-                "HARDENED",
-                "MADE TO MEASURE",
-                "20 C",
-                "SCHOOL 12",
-            ]))
-            .into(),
+            words: (*rng.pick(&words)).into(),
+        }
+    }
+}
+
+/// What all rows of a ruler have in common.
+struct Printer {
+    ruler_mm: f64,
+    stretch: f64,
+    /// Tick lengths against the usual ones.
+    longer: f64,
+    tick_width_mm: f64,
+    inset_mm: f64,
+    start_mm: f64,
+}
+
+impl Printer {
+    fn random(ruler_mm: f64, misprint_percent: f64, rng: &mut Rng) -> Self {
+        let inset = !rng.chance(0.75);
+        let from_end = !rng.chance(0.3);
+        Self {
+            ruler_mm,
+            stretch: 1.0 + misprint_percent / 100.0,
+            longer: rng.range(0.9, 1.15),
+            tick_width_mm: rng.range(0.1, 0.24),
+            inset_mm: if inset { rng.range(0.3, 1.2) } else { 0.0 },
+            start_mm: if from_end { rng.range(2.0, 6.0) } else { 0.0 },
+        }
+    }
+
+    fn rows(&self, kind: RulerKind, rng: &mut Rng) -> Vec<TickRow> {
+        let both = rng.chance(0.4);
+        match kind {
+            RulerKind::SteelHalfMm => vec![self.half_mm(Edge::Near), self.mm(Edge::Far)],
+            RulerKind::SteelMm if both => vec![self.mm(Edge::Near), self.mm(Edge::Far)],
+            RulerKind::MmAndInch16 => vec![self.mm(Edge::Near), self.inch(16, Edge::Far)],
+            RulerKind::Inch16 if both => vec![self.inch(16, Edge::Near), self.inch(32, Edge::Far)],
+            RulerKind::Inch16 => vec![self.inch(16, Edge::Near)],
+            RulerKind::Inch32 => vec![self.inch(32, Edge::Near)],
+            RulerKind::Inch8 => vec![self.inch(8, Edge::Near)],
+            RulerKind::Inch10 => vec![self.inch(10, Edge::Near)],
+            RulerKind::Blocks | RulerKind::Boxes => {
+                vec![TickRow {
+                    count: 11,
+                    start_mm: 3.0,
+                    ..self.mm(Edge::Near)
+                }]
+            }
+            _ => vec![self.mm(Edge::Near)],
+        }
+    }
+
+    fn mm(&self, edge: Edge) -> TickRow {
+        self.row(
+            RulerUnit::Mm,
+            1.0,
+            edge,
+            &[(1, 3.0), (5, 4.4), (10, 6.0)],
+            10,
+        )
+    }
+
+    fn half_mm(&self, edge: Edge) -> TickRow {
+        self.row(
+            RulerUnit::Mm,
+            0.5,
+            edge,
+            &[(1, 2.4), (2, 3.4), (10, 4.8), (20, 6.4)],
+            20,
+        )
+    }
+
+    fn inch(&self, parts: usize, edge: Edge) -> TickRow {
+        let lengths: &[(usize, f64)] = match parts {
+            32 => &[(1, 2.2), (2, 3.2), (4, 4.4), (8, 5.6), (16, 7.0), (32, 8.6)],
+            16 => &[(1, 2.8), (2, 4.0), (4, 5.4), (8, 7.0), (16, 9.0)],
+            8 => &[(1, 3.6), (2, 5.2), (4, 7.0), (8, 9.5)],
+            _ => &[(1, 3.4), (5, 5.4), (10, 8.0)],
+        };
+        self.row(
+            RulerUnit::Inch,
+            MM_PER_INCH / parts as f64,
+            edge,
+            lengths,
+            parts,
+        )
+    }
+
+    /// Ticks from end to end, with a figure every `figures` ticks.
+    fn row(
+        &self,
+        unit: RulerUnit,
+        nominal_mm: f64,
+        edge: Edge,
+        lengths: &[(usize, f64)],
+        figures: usize,
+    ) -> TickRow {
+        TickRow {
+            unit,
+            pitch_mm: nominal_mm * self.stretch,
+            nominal_pitch_mm: nominal_mm,
+            edge,
+            start_mm: self.start_mm,
+            count: ((self.ruler_mm - self.start_mm - 0.5) / nominal_mm) as usize + 1,
+            lengths_mm: lengths.iter().map(|&(n, l)| (n, l * self.longer)).collect(),
+            inset_mm: self.inset_mm,
+            tick_width_mm: self.tick_width_mm.min(0.3 * nominal_mm),
+            figures: (figures, 1),
         }
     }
 }
@@ -453,11 +483,7 @@ impl Face {
             }
             let from_edge = if row.far { self.width - t } else { t } - row.inset;
             let i = i as usize;
-            let length = row
-                .lengths
-                .iter()
-                .filter(|(n, _)| i.is_multiple_of(*n))
-                .last();
+            let length = row.lengths.iter().rfind(|(n, _)| i.is_multiple_of(*n));
             let length = length.map_or(0.0, |l| l.1);
             if from_edge > length + blur {
                 continue;

@@ -143,8 +143,8 @@ pub struct Scene {
     pub true_version: Option<usize>,
     /// The trap that the scene sets, if any.
     pub trap: Option<Trap>,
-    /// Whether the job gives the ruler's thickness.
-    pub thickness_given: bool,
+    /// The thickness that the job gives for the ruler.
+    pub thickness_given_mm: Option<f64>,
 }
 
 impl Scene {
