@@ -1,2 +1,7 @@
-//! Command line.
-fn main() {}
+//! The command line; everything else is in the library.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    emblemend::cli::main()
+}

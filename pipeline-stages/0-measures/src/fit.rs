@@ -1,13 +1,13 @@
 //! What the fit stage hands on.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::map::Map;
 use crate::unit::{Art, Mm, Point, Px};
 
 /// What the figures allow. Ordered from best to worst, so that a job's verdict is the maximum of
 /// its emblems'.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Deserialize, Serialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Verdict {
     /// The figures support cutting material now.

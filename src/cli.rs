@@ -1,0 +1,132 @@
+//! The command words.
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::{Args, Parser, Subcommand};
+
+use crate::commands;
+use crate::log::{self, LogFormat, Progress};
+use crate::problem::Problem;
+use crate::settings::Config;
+
+/// Measures the residue of a peeled-off garment emblem and prepares its replacement.
+#[derive(Debug, Parser)]
+#[command(
+    name = "emblemend",
+    version,
+    after_help = "Exit status: 0 done (verdicts cut or look), \
+    1 the program itself failed, 2 bad usage or a job refused for bad input, 3 done but some \
+    verdict is hold."
+)]
+struct CommandLine {
+    #[command(subcommand)]
+    command: Command,
+    #[command(flatten)]
+    common: Common,
+}
+
+#[derive(Args, Debug)]
+struct Common {
+    /// The shop's own settings: each file in it replaces the built-in file of the same name
+    #[arg(long, global = true, value_name = "DIR")]
+    config: Option<PathBuf>,
+    /// Say nothing but warnings, errors and results
+    #[arg(long, global = true)]
+    quiet: bool,
+    /// Write log lines to standard error, for reading or as JSON
+    #[arg(long, global = true, value_name = "FORMAT")]
+    log: Option<LogFormat>,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Work on job folders now and publish the results
+    Run(commands::run::Arguments),
+    /// Read and check job folders, process nothing
+    Check {
+        /// Folders with a job.toml each
+        #[arg(required = true, value_name = "JOB_FOLDER")]
+        folders: Vec<PathBuf>,
+    },
+    /// Find the rulers in photos: one JSON object a photo, a line each
+    Ruler {
+        /// JPEG or PNG files
+        #[arg(required = true, value_name = "PHOTO")]
+        photos: Vec<PathBuf>,
+    },
+}
+
+/// How a command ended. Ordered so that the worst of several is the greatest.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Ending {
+    /// Done, verdicts `cut` or `look`.
+    Done,
+    /// Done, but some verdict is `hold`.
+    Hold,
+    /// Bad usage, or a job refused for bad input.
+    Refused,
+    /// The program itself failed.
+    Failed,
+}
+
+impl From<Ending> for ExitCode {
+    fn from(ending: Ending) -> Self {
+        Self::from(match ending {
+            Ending::Done => 0,
+            Ending::Failed => 1,
+            Ending::Refused => 2,
+            Ending::Hold => 3,
+        })
+    }
+}
+
+/// Runs the command that the process was started with.
+pub fn main() -> ExitCode {
+    // Wrong words on the command line end here, with status 2.
+    let CommandLine { command, common } = CommandLine::parse();
+    let config = match load(common.config.as_deref()) {
+        Ok(config) => config,
+        Err(problems) => {
+            for problem in problems {
+                eprintln!("{problem}");
+            }
+            return Ending::Refused.into();
+        }
+    };
+    let progress = log::start(common.log, config.settings.log.level, common.quiet);
+    dispatch(command, &config, progress).into()
+}
+
+fn load(folder: Option<&Path>) -> Result<Config, Vec<Problem>> {
+    folder.map_or_else(Config::built_in, Config::from_folder)
+}
+
+fn dispatch(command: Command, config: &Config, progress: Progress) -> Ending {
+    match command {
+        Command::Run(arguments) => commands::run::run(&arguments, config, progress),
+        Command::Check { folders } => commands::check::check(&folders, config),
+        Command::Ruler { photos } => commands::ruler::ruler(&photos, config),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        use clap::CommandFactory as _;
+        CommandLine::command().debug_assert();
+    }
+
+    #[test]
+    fn a_program_failure_outweighs_everything() {
+        assert_eq!(
+            [Ending::Hold, Ending::Failed, Ending::Refused]
+                .into_iter()
+                .max(),
+            Some(Ending::Failed)
+        );
+    }
+}

@@ -1,0 +1,75 @@
+//! The job as people describe it: a folder with a `job.toml`, read with every problem at once.
+
+mod name;
+mod reader;
+
+use measures::ruler::RulerHint;
+
+use crate::problem::Problem;
+
+pub use name::JobName;
+pub use reader::read;
+
+/// The file that describes a job.
+pub const JOB_FILE: &str = "job.toml";
+
+/// A job whose description holds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Job {
+    /// The garment.
+    pub garment: Garment,
+    /// The emblems to be replaced, in the order of the file.
+    pub emblems: Vec<Emblem>,
+}
+
+/// What is known of the garment.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Garment {
+    /// What people call it.
+    pub title: Option<String>,
+    /// Its cloth: a name from `fabrics.toml`.
+    pub fabric: Option<String>,
+    /// Iron dots on the care label (ISO 3758), 1 to 3.
+    pub iron_dots: Option<u8>,
+}
+
+/// One emblem of the job.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Emblem {
+    /// Its name, which also names its folder; a made-up one when the job gives none that can be used.
+    pub name: String,
+    /// What is to be done, or what is wrong with what the job says about it.
+    pub task: Result<Task, Vec<Problem>>,
+}
+
+/// What is to be done for one emblem.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Task {
+    /// The photo of its residue.
+    pub photo: FileName,
+    /// The artwork it could have been.
+    pub versions: Vec<FileName>,
+    /// What to cut it from: a name from `materials.toml`.
+    pub material: String,
+    /// Whether the job names the material itself.
+    pub material_given: bool,
+    /// How many to cut.
+    pub copies: u32,
+    /// The width the job expects.
+    pub expected_width_mm: Option<f64>,
+    /// What the job says of the ruler in the photo.
+    pub ruler: RulerHint,
+    /// Where the residue lies in the upright photo: x0, y0, x1, y1.
+    pub look_in_px: Option<[f64; 4]>,
+    /// A photo of the finished article.
+    pub after_photo: Option<FileName>,
+}
+
+/// A file that the job names, known to lie in the folder, and the line that names it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FileName {
+    /// Its path inside the job folder, as written.
+    pub path: String,
+    /// The line in `job.toml`.
+    pub line: Option<usize>,
+}

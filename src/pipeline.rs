@@ -1,0 +1,611 @@
+//! The data's path, stage after stage: the only place that knows all of them and their order.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+
+use measures::ruler::{RulerHint, RulerSearch};
+use measures::{Artwork, ClothPlane, Map, Mm, Outline, Photo, Point, Px, ResidueField, Vector, Verdict};
+
+use crate::folder::Folder;
+use crate::job::{Emblem, FileName, JOB_FILE, Job, JobName, Task};
+use crate::log::Progress;
+use crate::problem::Problem;
+use crate::report::pictures::{self, Scene};
+use crate::report::{
+    EmblemReport, FileLink, Fitted, JobReport, MaterialUsed, Pictures, VersionScore,
+};
+use crate::residue_svg;
+use crate::settings::{Config, Settings};
+
+/// What came out of a job.
+#[derive(Debug)]
+pub struct Outcome {
+    /// What is reported.
+    pub report: JobReport,
+    /// Files to publish: path inside the job's folder, bytes.
+    pub files: Vec<(String, Vec<u8>)>,
+    /// Bad input kept every emblem from being worked on.
+    pub nothing_usable: bool,
+    /// The program itself failed on some emblem.
+    pub failed: bool,
+}
+
+/// One emblem, worked on or held.
+struct Worked {
+    report: EmblemReport,
+    files: Vec<(String, Vec<u8>)>,
+    problems: Vec<Problem>,
+    failed: bool,
+}
+
+/// A job that cannot be worked on at all.
+pub fn refused(name: &JobName, problems: Vec<Problem>, config: &Config) -> Outcome {
+    let report = JobReport {
+        job: name.to_string(),
+        garment: None,
+        fabric: None,
+        iron_dots: None,
+        verdict: Verdict::Hold,
+        problems,
+        emblems: Vec::new(),
+        settings: config.texts.clone(),
+        program: program(),
+    };
+    Outcome {
+        report,
+        files: Vec::new(),
+        nothing_usable: true,
+        failed: false,
+    }
+}
+
+/// Works on every emblem of a job. What goes wrong with one does not touch the others.
+pub fn process(
+    job: &Job,
+    folder: &Folder,
+    name: &JobName,
+    config: &Config,
+    progress: Progress,
+) -> Outcome {
+    let bench = Bench {
+        job,
+        folder,
+        name,
+        config,
+        progress,
+    };
+    let mut worked: Vec<Option<Worked>> = job.emblems.iter().map(held_by_input).collect();
+    // Photo by photo, so that no more than one is in memory and none is read twice.
+    while let Some(first) = worked.iter().position(Option::is_none) {
+        let photo = job.emblems[first]
+            .task
+            .as_ref()
+            .map(|t| t.photo.path.as_str());
+        let shared: Vec<usize> = (first..worked.len())
+            .filter(|&i| worked[i].is_none())
+            .filter(|&i| job.emblems[i].task.as_ref().map(|t| t.photo.path.as_str()) == photo)
+            .collect();
+        for (i, done) in shared.iter().zip(bench.photo(&shared)) {
+            worked[*i] = Some(done);
+        }
+    }
+    bench.outcome(worked.into_iter().flatten().collect())
+}
+
+/// What is wrong with the files that one emblem's task names; nothing is measured.
+pub fn input_problems(task: &Task, folder: &Folder, settings: &Settings) -> Vec<Problem> {
+    let after = task.after_photo.iter();
+    let photos = std::iter::once(&task.photo).chain(after);
+    let photos = photos.filter_map(|file| read_photo(file, folder, settings).err());
+    let versions = task
+        .versions
+        .iter()
+        .filter_map(|file| read_artwork(file, folder).err());
+    photos.chain(versions).collect()
+}
+
+/// The rulers in one photo.
+///
+/// # Errors
+/// When the photo cannot be used; the message says why.
+pub fn rulers_in(bytes: &[u8], file: &str, settings: &Settings) -> Result<RulerSearch, String> {
+    let photo = photo::read(bytes, file, &settings.photo).map_err(|e| e.to_string())?;
+    Ok(ruler::find(&photo, &RulerHint::default(), &settings.ruler))
+}
+
+fn read_photo(file: &FileName, folder: &Folder, settings: &Settings) -> Result<Photo, Problem> {
+    let bytes = read(file, folder)?;
+    photo::read(&bytes, &file.path, &settings.photo).map_err(|e| unusable(file, &e.to_string()))
+}
+
+fn read_artwork(file: &FileName, folder: &Folder) -> Result<Artwork, Problem> {
+    let bytes = read(file, folder)?;
+    artwork::read_svg(&bytes, &file.path).map_err(|e| unusable(file, &e.to_string()))
+}
+
+fn read(file: &FileName, folder: &Folder) -> Result<Vec<u8>, Problem> {
+    folder.read(Path::new(&file.path)).map_err(|e| {
+        unusable(
+            file,
+            &format!("{} cannot be read: {e}; copy it again", file.path),
+        )
+    })
+}
+
+/// A stage's message says what was seen, what is needed and what to do; the job file says where
+/// the file was named.
+fn unusable(file: &FileName, message: &str) -> Problem {
+    Problem::with_file(JOB_FILE, message, "", "").at(file.line)
+}
+
+fn held_by_input(emblem: &Emblem) -> Option<Worked> {
+    let problems = emblem.task.as_ref().err()?;
+    Some(Worked::held(emblem, problems.clone()))
+}
+
+impl Worked {
+    fn held(emblem: &Emblem, problems: Vec<Problem>) -> Self {
+        let photo = emblem
+            .task
+            .as_ref()
+            .map_or(String::new(), |t| t.photo.path.clone());
+        let report = EmblemReport {
+            name: emblem.name.clone(),
+            verdict: Verdict::Hold,
+            reasons: problems.iter().map(ToString::to_string).collect(),
+            photo,
+            photo_size_px: None,
+            rulers: Vec::new(),
+            plane: None,
+            fitted: None,
+            versions: Vec::new(),
+            fabric_lines: None,
+            material: None,
+            warnings: Vec::new(),
+            pictures: Pictures::default(),
+            files: Vec::new(),
+        };
+        Self {
+            report,
+            files: Vec::new(),
+            problems,
+            failed: false,
+        }
+    }
+
+    /// Worsens the verdict, and says why.
+    fn worsen(&mut self, verdict: Verdict, reason: impl Into<String>) {
+        self.report.verdict = self.report.verdict.max(verdict);
+        self.report.reasons.push(reason.into());
+    }
+
+    /// Adds a file, and a link to it if it is for people. Nothing to write, no file.
+    fn publish(&mut self, file: &str, what: &str, bytes: Vec<u8>) {
+        if bytes.is_empty() {
+            return;
+        }
+        let path = format!("{}/{file}", self.report.name);
+        if !what.is_empty() {
+            self.report.files.push(FileLink {
+                path: path.clone(),
+                what: what.to_owned(),
+            });
+        }
+        self.files.push((path, bytes));
+    }
+}
+
+struct Bench<'a> {
+    job: &'a Job,
+    folder: &'a Folder,
+    name: &'a JobName,
+    config: &'a Config,
+    progress: Progress,
+}
+
+/// The cloth laid flat.
+struct Measured {
+    plane: ClothPlane,
+    field: ResidueField,
+}
+
+impl Bench<'_> {
+    fn outcome(&self, worked: Vec<Worked>) -> Outcome {
+        let nothing_usable = worked.iter().all(|w| !w.problems.is_empty());
+        let failed = worked.iter().any(|w| w.failed);
+        let verdict = worked
+            .iter()
+            .map(|w| w.report.verdict)
+            .max()
+            .unwrap_or(Verdict::Hold);
+        let garment = &self.job.garment;
+        let mut report = JobReport {
+            job: self.name.to_string(),
+            garment: garment.title.clone(),
+            fabric: self.fabric().map(|f| f.title.clone()),
+            iron_dots: garment.iron_dots,
+            verdict,
+            problems: Vec::new(),
+            emblems: Vec::new(),
+            settings: self.config.texts.clone(),
+            program: program(),
+        };
+        let mut files = Vec::new();
+        for emblem in worked {
+            for problem in emblem.problems {
+                if !report.problems.contains(&problem) {
+                    report.problems.push(problem);
+                }
+            }
+            report.emblems.push(emblem.report);
+            files.extend(emblem.files);
+        }
+        Outcome {
+            report,
+            files,
+            nothing_usable,
+            failed,
+        }
+    }
+
+    fn fabric(&self) -> Option<&press::Fabric> {
+        self.config.fabrics.get(self.job.garment.fabric.as_ref()?)
+    }
+
+    fn step(&self, emblem: &Emblem, step: &str) {
+        self.progress.step(self.name.as_str(), &emblem.name, step);
+    }
+
+    /// Works on all emblems that share a photo.
+    fn photo(&self, shared: &[usize]) -> Vec<Worked> {
+        let emblems = || shared.iter().map(|&i| &self.job.emblems[i]);
+        let mut photo: Option<Result<Photo, Problem>> = None;
+        let mut searches: Vec<(RulerHint, RulerSearch)> = Vec::new();
+        let mut one = |emblem: &Emblem| {
+            let Ok(task) = &emblem.task else {
+                return Worked::held(emblem, Vec::new());
+            };
+            let photo = photo.get_or_insert_with(|| {
+                self.step(emblem, "reading the photo");
+                read_photo(&task.photo, self.folder, &self.config.settings)
+            });
+            let photo = match photo {
+                Ok(photo) => photo,
+                Err(problem) => return Worked::held(emblem, vec![problem.clone()]),
+            };
+            let known = searches.iter().position(|(hint, _)| *hint == task.ruler);
+            let known = known.unwrap_or_else(|| {
+                self.step(emblem, "looking for the ruler");
+                let search = ruler::find(photo, &task.ruler, &self.config.settings.ruler);
+                searches.push((task.ruler, search));
+                searches.len() - 1
+            });
+            self.emblem(emblem, task, photo, &searches[known].1)
+        };
+        // A fault in a stage costs this emblem alone; nothing half-made outlives the panic.
+        emblems()
+            .map(|emblem| {
+                catch_unwind(AssertUnwindSafe(|| one(emblem))).unwrap_or_else(|_| fault(emblem))
+            })
+            .collect()
+    }
+
+    fn emblem(&self, emblem: &Emblem, task: &Task, photo: &Photo, search: &RulerSearch) -> Worked {
+        let mut problems = Vec::new();
+        let mut artworks = Vec::new();
+        for file in &task.versions {
+            match read_artwork(file, self.folder) {
+                Ok(artwork) => artworks.push(artwork),
+                Err(problem) => problems.push(problem),
+            }
+        }
+        if let Some(after) = &task.after_photo {
+            problems.extend(read_photo(after, self.folder, &self.config.settings).err());
+        }
+        let mut worked = Worked::held(emblem, problems);
+        worked.report.photo_size_px = Some([photo.width_px(), photo.height_px()]);
+        worked.report.rulers.clone_from(&search.rulers);
+        worked.report.material = self.material(task);
+        if !worked.problems.is_empty() {
+            return worked;
+        }
+        worked.report.verdict = Verdict::Cut;
+        let measured = self.measure(emblem, task, photo, search, &mut worked);
+        if let Some(measured) = &measured {
+            self.fit(emblem, task, measured, &artworks, &mut worked);
+        }
+        self.draw(emblem, photo, measured.as_ref(), &mut worked);
+        self.products(emblem, task, &mut worked);
+        worked
+    }
+
+    fn material(&self, task: &Task) -> Option<MaterialUsed> {
+        let material = self.config.materials.get(&task.material)?;
+        Some(MaterialUsed {
+            name: task.material.clone(),
+            title: material.title.clone(),
+            cut_from: material.cut_from.value,
+            copies: task.copies,
+        })
+    }
+
+    /// Ruler, cloth and residue.
+    fn measure(
+        &self,
+        emblem: &Emblem,
+        task: &Task,
+        photo: &Photo,
+        search: &RulerSearch,
+        worked: &mut Worked,
+    ) -> Option<Measured> {
+        let settings = &self.config.settings;
+        self.step(emblem, "measuring the cloth");
+        let plane = scale::cloth_plane(&search.rulers, &photo.camera, &task.ruler, &settings.scale);
+        let plane = match plane {
+            Ok(plane) => plane,
+            Err(error) => {
+                worked.worsen(Verdict::Hold, error.to_string());
+                worked.report.reasons.extend(search.reasons.iter().cloned());
+                return None;
+            }
+        };
+        let look_in = match task.look_in_px.map(|corners| within(corners, photo)) {
+            Some(None) => {
+                let seen = "look_in_px lies outside the photo";
+                let needed = format!("at most {} × {} px", photo.width_px(), photo.height_px());
+                let problem = Problem::with_file(JOB_FILE, seen, needed, "Correct look_in_px");
+                worked.worsen(Verdict::Hold, problem.to_string());
+                worked.problems.push(problem.at(task.photo.line));
+                return None;
+            }
+            Some(inside) => inside,
+            None => None,
+        };
+        self.step(emblem, "looking for the residue");
+        let field = residue::measure(photo, &plane, &search.rulers, look_in, &settings.residue);
+        worked.report.plane = Some(plane.clone());
+        Some(Measured { plane, field })
+    }
+
+    /// The artwork laid on the residue, and what that allows.
+    fn fit(
+        &self,
+        emblem: &Emblem,
+        task: &Task,
+        measured: &Measured,
+        artworks: &[Artwork],
+        worked: &mut Worked,
+    ) {
+        let settings = &self.config.settings;
+        self.step(emblem, "fitting the artwork");
+        let expected_width_mm = task.expected_width_mm;
+        let hint = fit::Hint { expected_width_mm };
+        let (field, plane) = (&measured.field, &measured.plane);
+        let ranking = fit::register(field, plane, artworks, &hint, &settings.fit);
+        let job = fit::Job {
+            artworks,
+            expected_width_mm,
+            rulers: &worked.report.rulers,
+            plane: Some(plane),
+            doubts: &plane.warnings,
+        };
+        let (verdict, reasons) = fit::judge(&ranking, &job, &self.verdict_settings(task));
+        worked.report.verdict = worked.report.verdict.max(verdict);
+        worked.report.reasons.extend(reasons);
+        worked.report.versions = artworks
+            .iter()
+            .enumerate()
+            .map(|(i, a)| version_score(i, a, &ranking))
+            .collect();
+        worked.report.fitted = ranking.best().map(|best| Fitted {
+            artwork: artworks[best.artwork].clone(),
+            fit: best.fit.clone(),
+            expected_width_mm,
+        });
+    }
+
+    /// The material may forgive less than the eye.
+    fn verdict_settings(&self, task: &Task) -> fit::VerdictSettings {
+        let mut settings = self.config.settings.verdict.clone();
+        if let Some(material) = self.config.materials.get(&task.material) {
+            settings.tolerance_mm = settings.tolerance_mm.min(material.tolerance_mm.value);
+        }
+        settings
+    }
+
+    /// What people look at: the residue's own outline, and pictures.
+    fn draw(
+        &self,
+        emblem: &Emblem,
+        photo: &Photo,
+        measured: Option<&Measured>,
+        worked: &mut Worked,
+    ) {
+        self.step(emblem, "drawing the pictures");
+        let fitted = worked.report.fitted.as_ref();
+        let expected = fitted.map(|f| f.artwork.outline.mapped(&f.fit.art_to_cloth));
+        let (mut seen, mut picture) = (None, None);
+        if let Some(measured) = measured {
+            let [low, high] = frame(measured, expected.as_ref());
+            let focus = residue::Focus { low, high, expected: expected.as_ref() };
+            seen = residue::outline(&measured.field, &focus);
+            picture = residue::picture(&measured.field, &focus);
+        }
+        let scene = Scene {
+            photo,
+            rulers: &worked.report.rulers,
+            plane: worked.report.plane.as_ref(),
+            fitted: fitted.map(|f| (&f.artwork, &f.fit)),
+            residue: picture.as_ref().map(|p| (&p.image, &p.grid)),
+        };
+        match pictures::draw(&scene) {
+            Ok(drawn) => {
+                let (overlay, thumbnail) = (drawn.overlay_jpg.clone(), drawn.thumbnail_jpg.clone());
+                worked.report.pictures = drawn;
+                worked.publish("overlay.jpg", "the photo with the fitted outline", overlay);
+                worked.publish("thumbnail.jpg", "", thumbnail);
+            }
+            Err(error) => worked.worsen(Verdict::Look, error.to_string()),
+        }
+        if let Some(seen) = seen {
+            let svg = residue_svg::write(&seen.outline, self.name.as_str(), &emblem.name);
+            worked.publish(
+                "residue.svg",
+                "the residue as measured, true size",
+                svg.into_bytes(),
+            );
+        }
+    }
+
+    /// Cut files and press sheet, unless the verdict forbids to cut.
+    fn products(&self, emblem: &Emblem, task: &Task, worked: &mut Worked) {
+        let Some(material) = self.config.materials.get(&task.material) else {
+            return;
+        };
+        let iron_dots = self.job.garment.iron_dots;
+        let material = &press::material_for_garment(material, self.fabric(), iron_dots);
+        let heat = press::heat_warnings(material, self.fabric(), iron_dots);
+        for warning in &heat {
+            if warning.verdict > Verdict::Cut {
+                worked.worsen(warning.verdict, warning.text.clone());
+            }
+        }
+        worked.report.warnings = heat;
+        worked
+            .report
+            .warnings
+            .extend(press::cautions(material, self.fabric()));
+        if worked.report.verdict == Verdict::Hold {
+            return;
+        }
+        let (Some(fitted), Some(plane)) =
+            (worked.report.fitted.clone(), worked.report.plane.clone())
+        else {
+            return;
+        };
+        self.step(emblem, "writing the cut files");
+        if let Err(error) = self.cut(emblem, task, material, &fitted, worked) {
+            worked.worsen(Verdict::Look, error.to_string());
+        }
+        self.step(emblem, "writing the press sheet");
+        let content = press::SheetContent {
+            job: self.name.as_str(),
+            garment: self.job.garment.title.as_deref().unwrap_or_default(),
+            emblem: &emblem.name,
+            verdict: worked.report.verdict,
+            reasons: &worked.report.reasons,
+            artwork: &fitted.artwork,
+            fit: &fitted.fit,
+            plane: &plane,
+            ruler: worked.report.rulers.first(),
+            ruler_thickness_mm: task
+                .ruler
+                .thickness_mm
+                .unwrap_or(self.config.settings.scale.assumed_thickness_mm),
+            material,
+            fabric: self.fabric(),
+            iron_dots,
+            copies: task.copies,
+        };
+        match press::sheet(&content, &self.config.settings.press) {
+            Ok(pdf) => worked.publish("press-sheet.pdf", "template, settings and steps", pdf),
+            Err(error) => worked.worsen(Verdict::Look, error.to_string()),
+        }
+    }
+
+    fn cut(
+        &self,
+        emblem: &Emblem,
+        task: &Task,
+        material: &press::Material,
+        fitted: &Fitted,
+        worked: &mut Worked,
+    ) -> Result<(), cut::Error> {
+        let settings = &self.config.settings.cut;
+        let upright = Map::similarity(fitted.fit.mm_per_art, 0.0, Vector::new(0.0, 0.0));
+        let worn = fitted.artwork.outline.mapped(&upright);
+        let size = worn.bounding_box().size();
+        let from = material.cut_from.value;
+        let outline = mirror::for_cutting(worn, from);
+        let garment = self
+            .job
+            .garment
+            .title
+            .as_deref()
+            .unwrap_or(self.name.as_str());
+        let note = cut::CutNote {
+            title: format!("{garment}: {}", emblem.name),
+            material: task.material.clone(),
+            from,
+            width_mm: size.width,
+            height_mm: size.height,
+            copies: task.copies,
+        };
+        let svg = cut::svg(&outline, &note, settings)?;
+        worked.publish(
+            &format!("cut-{}.svg", task.material),
+            "cut file, SVG",
+            svg.into_bytes(),
+        );
+        let plotter = cut::plotter(&outline, &note, settings)?;
+        let file = format!("cut-{}.plt", task.material);
+        worked.publish(&file, "cut file, plotter language", plotter.into_bytes());
+        Ok(())
+    }
+}
+
+fn version_score(number: usize, artwork: &Artwork, ranking: &fit::Ranking) -> VersionScore {
+    let ranked = ranking.versions.iter().find(|v| v.artwork == number);
+    VersionScore {
+        file: artwork.file.clone(),
+        score: ranked.map_or(0.0, |r| r.score),
+        size_mm: ranked.map(|r| {
+            let size = artwork.outline.bounding_box().size() * r.fit.mm_per_art;
+            [size.width, size.height]
+        }),
+        outline_seen: ranked.map(|r| r.fit.outline_seen),
+        edge_mean_mm: ranked.map(|r| r.fit.edge_mean_mm),
+        notes: artwork.notes.clone(),
+    }
+}
+
+/// Where on the cloth to look for the residue's own outline: about the fitted artwork, or else
+/// where the job says, or else everywhere.
+fn frame(measured: &Measured, expected: Option<&Outline<Mm>>) -> [Point<Mm>; 2] {
+    const MARGIN_MM: f64 = 10.0;
+    let grid = &measured.field.grid;
+    let everywhere =
+        || [grid.place(0.0, 0.0), grid.place(grid.width as f64, grid.height as f64)];
+    match expected {
+        Some(outline) => {
+            let frame = outline.bounding_box().inflate(MARGIN_MM, MARGIN_MM);
+            [Point::new(frame.x0, frame.y0), Point::new(frame.x1, frame.y1)]
+        }
+        None => measured.field.look_in.unwrap_or_else(everywhere),
+    }
+}
+
+fn within([x0, y0, x1, y1]: [f64; 4], photo: &Photo) -> Option<[Point<Px>; 2]> {
+    let (width, height) = (f64::from(photo.width_px()), f64::from(photo.height_px()));
+    (x0 < width && y0 < height).then(|| {
+        [
+            Point::new(x0, y0),
+            Point::new(x1.min(width), y1.min(height)),
+        ]
+    })
+}
+
+fn fault(emblem: &Emblem) -> Worked {
+    let mut worked = Worked::held(emblem, Vec::new());
+    worked.failed = true;
+    worked.report.reasons.push(
+        "the program itself failed on this emblem: nothing was measured. Keep the job folder and \
+         report the fault; a photo taken again may help meanwhile"
+            .to_owned(),
+    );
+    worked
+}
+
+fn program() -> String {
+    concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).to_owned()
+}
