@@ -122,8 +122,14 @@ struct Reason<'a> {
 impl<'a> Reason<'a> {
     fn new(reason: &'a str, warnings: &'a [Warning]) -> Self {
         match warnings.iter().find(|w| w.text == reason) {
-            Some(warning) => Self { words: &warning.title, heat: true },
-            None => Self { words: reason, heat: false },
+            Some(warning) => Self {
+                words: &warning.title,
+                heat: true,
+            },
+            None => Self {
+                words: reason,
+                heat: false,
+            },
         }
     }
 }
@@ -191,7 +197,11 @@ impl<'a> Emblem<'a> {
             verdict: VerdictWords::of(e.verdict),
             size: e.fitted.as_ref().map(|f| size(f.size_mm())),
             summary: summary(e),
-            reasons: e.reasons.iter().map(|r| Reason::new(r, &e.warnings)).collect(),
+            reasons: e
+                .reasons
+                .iter()
+                .map(|r| Reason::new(r, &e.warnings))
+                .collect(),
             reasons_title: match e.verdict {
                 Verdict::Cut => "Worth knowing",
                 Verdict::Look => "Look at this first",

@@ -193,6 +193,15 @@ pub enum Error {
     /// A picture could not be encoded.
     #[error("a picture for the report could not be written: {0}")]
     Picture(#[from] image::ImageError),
+    /// A picture could not be brought to its size.
+    #[error("a picture for the report could not be resized: {0}")]
+    Resize(String),
+}
+
+impl Error {
+    fn resize(cause: impl std::fmt::Display) -> Self {
+        Self::Resize(cause.to_string())
+    }
 }
 
 /// How a ruler's unit is written.

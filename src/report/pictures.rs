@@ -1,12 +1,13 @@
 //! The pictures of one emblem: the photo as it came, the fitted outline on it, the residue as the
 //! program sees it.
 
+use fast_image_resize::images::{Image, ImageRef};
+use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
 use image::codecs::jpeg::JpegEncoder;
-use image::imageops::{self, FilterType};
 use image::{GrayImage, RgbImage};
 use kurbo::PathEl;
 use measures::fit::EdgeSample;
-use measures::{Artwork, ClothPlane, Fit, Grid, Photo, Point, Px, Ruler, Vector};
+use measures::{Art, Artwork, ClothPlane, Fit, Grid, Photo, Point, Px, Ruler, Vector};
 
 use super::Error;
 use super::drawing::{Colour, Layer, darken, viridis};
@@ -64,16 +65,16 @@ pub fn draw(scene: &Scene<'_>) -> Result<Pictures, Error> {
     let near = scene.emblem_view();
     let (before, fitted) = match &near {
         Some(view) => {
-            let before = view.cut(&scene.photo.rgb);
+            let before = view.cut(&scene.photo.rgb)?;
             let mut fitted = before.clone();
             scene.mark(&mut fitted, view);
             (jpeg(&before)?, jpeg(&fitted)?)
         }
         None => (Vec::new(), Vec::new()),
     };
-    let mut overlay = whole.cut(&scene.photo.rgb);
+    let mut overlay = whole.cut(&scene.photo.rgb)?;
     scene.mark(&mut overlay, &whole);
-    let thumbnail = scene.thumbnail(near.as_ref().unwrap_or(&whole));
+    let thumbnail = scene.thumbnail(near.as_ref().unwrap_or(&whole))?;
     Ok(Pictures {
         overlay_jpg: jpeg(&overlay)?,
         before_jpg: before,
@@ -102,19 +103,45 @@ impl View {
         }
     }
 
-    fn cut(&self, photo: &RgbImage) -> RgbImage {
-        let [x, y] = self.corner;
-        let [w, h] = self.size;
-        let part = imageops::crop_imm(photo, x, y, w, h).to_image();
-        let shown = |px: u32| ((f64::from(px) * self.scale).round() as u32).max(1);
-        let (w, h) = (shown(w), shown(h));
-        if self.scale <= 0.5 {
-            imageops::thumbnail(&part, w, h)
-        } else if (self.scale - 1.0).abs() < 1e-9 {
-            part
-        } else {
-            imageops::resize(&part, w, h, FilterType::CatmullRom)
-        }
+    /// These places and a little around them; `None` when they lie outside the picture.
+    fn around(corners: [Point<Px>; 4], (width, height): (u32, u32)) -> Option<Self> {
+        let low = corners
+            .iter()
+            .fold([f64::INFINITY; 2], |l, p| [l[0].min(p.x), l[1].min(p.y)]);
+        let high = corners.iter().fold([f64::NEG_INFINITY; 2], |h, p| {
+            [h[0].max(p.x), h[1].max(p.y)]
+        });
+        let around = 0.14 * (high[0] - low[0]).max(high[1] - low[1]);
+        let inside = |v: f64, limit: u32| v.clamp(0.0, f64::from(limit)) as u32;
+        let corner = [
+            inside(low[0] - around, width),
+            inside(low[1] - around, height),
+        ];
+        let end = [
+            inside(high[0] + around, width),
+            inside(high[1] + around, height),
+        ];
+        let size = [0, 1].map(|i| end[i].saturating_sub(corner[i]));
+        let scale = (INSET_PX / f64::from(size[0].max(size[1]))).min(2.0);
+        size.iter().all(|&s| s >= 8).then_some(Self {
+            corner,
+            size,
+            scale,
+        })
+    }
+
+    fn cut(&self, photo: &RgbImage) -> Result<RgbImage, Error> {
+        let shown = self
+            .size
+            .map(|px| ((f64::from(px) * self.scale).round() as u32).max(1));
+        let pixels = resized(
+            photo.as_raw(),
+            PixelType::U8x3,
+            photo.dimensions(),
+            self,
+            shown,
+        )?;
+        Ok(RgbImage::from_raw(shown[0], shown[1], pixels).unwrap_or_default())
     }
 
     fn place(&self, p: Point<Px>) -> Point<Px> {
@@ -133,26 +160,8 @@ impl Scene<'_> {
     /// The emblem and its surroundings.
     fn emblem_view(&self) -> Option<View> {
         let (artwork, fit) = self.fitted?;
-        let b = artwork.outline.bounding_box();
-        let corners = [(b.x0, b.y0), (b.x1, b.y0), (b.x1, b.y1), (b.x0, b.y1)]
-            .map(|(x, y)| fit.art_to_photo.apply(Point::new(x, y)));
-        let low = |f: fn(&Point<Px>) -> f64| corners.iter().map(f).fold(f64::INFINITY, f64::min);
-        let high =
-            |f: fn(&Point<Px>) -> f64| corners.iter().map(f).fold(f64::NEG_INFINITY, f64::max);
-        let (x0, x1, y0, y1) = (low(|p| p.x), high(|p| p.x), low(|p| p.y), high(|p| p.y));
-        let around = 0.14 * (x1 - x0).max(y1 - y0);
-        let (width, height) = self.photo.rgb.dimensions();
-        let inside = |v: f64, limit: u32| v.clamp(0.0, f64::from(limit)) as u32;
-        let (left, right) = (inside(x0 - around, width), inside(x1 + around, width));
-        let (top, bottom) = (inside(y0 - around, height), inside(y1 + around, height));
-        let size = [right.saturating_sub(left), bottom.saturating_sub(top)];
-        let widest = f64::from(size[0].max(size[1]));
-        let seen = size.iter().all(|&s| s >= 8);
-        seen.then(|| View {
-            corner: [left, top],
-            size,
-            scale: (INSET_PX / widest).min(2.0),
-        })
+        let corners = corners(artwork).map(|p| fit.art_to_photo.apply(p));
+        View::around(corners, self.photo.rgb.dimensions())
     }
 
     /// Outline, ruler ends and legend.
@@ -258,54 +267,54 @@ impl Scene<'_> {
         let Some((grey, grid)) = self.residue else {
             return Ok(Vec::new());
         };
-        let part = self.residue_part(grey, grid);
-        let (w, h) = part.dimensions();
-        let scale = (INSET_PX / f64::from(w.max(h).max(1))).min(2.0);
-        let shown = |px: u32| ((f64::from(px) * scale).round() as u32).max(1);
-        let shown = imageops::resize(&part, shown(w), shown(h), FilterType::Triangle);
+        let view = self.residue_view(grey, grid);
+        let shown = view
+            .size
+            .map(|px| ((f64::from(px) * view.scale).round() as u32).max(1));
+        let pixels = resized(
+            grey.as_raw(),
+            PixelType::U8,
+            grey.dimensions(),
+            &view,
+            shown,
+        )?;
+        let picture = GrayImage::from_raw(shown[0], shown[1], pixels).unwrap_or_default();
         let mut bytes = Vec::new();
-        JpegEncoder::new_with_quality(&mut bytes, JPEG_QUALITY).encode_image(&shown)?;
+        JpegEncoder::new_with_quality(&mut bytes, JPEG_QUALITY).encode_image(&picture)?;
         Ok(bytes)
     }
 
     /// The residue around the emblem, or all of it when nothing was fitted.
-    fn residue_part(&self, grey: &GrayImage, grid: &Grid) -> GrayImage {
-        let Some((artwork, fit)) = self.fitted else {
-            return grey.clone();
-        };
-        let b = artwork.outline.bounding_box();
-        let corners = [(b.x0, b.y0), (b.x1, b.y0), (b.x1, b.y1), (b.x0, b.y1)]
-            .map(|(x, y)| grid.index(fit.art_to_cloth.apply(Point::new(x, y))));
-        let all = |f: fn(&(f64, f64)) -> f64| corners.iter().map(f).collect::<Vec<_>>();
-        let (xs, ys) = (all(|c| c.0), all(|c| c.1));
-        let span = |v: &[f64]| {
-            let low = v.iter().copied().fold(f64::INFINITY, f64::min);
-            let high = v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            (low, high)
-        };
-        let ((x0, x1), (y0, y1)) = (span(&xs), span(&ys));
-        let around = 0.14 * (x1 - x0).max(y1 - y0);
-        let inside = |v: f64, limit: u32| v.clamp(0.0, f64::from(limit)) as u32;
-        let (w, h) = grey.dimensions();
-        let (left, right) = (inside(x0 - around, w), inside(x1 + around, w));
-        let (top, bottom) = (inside(y0 - around, h), inside(y1 + around, h));
-        if right <= left || bottom <= top {
-            return grey.clone();
-        }
-        imageops::crop_imm(grey, left, top, right - left, bottom - top).to_image()
+    fn residue_view(&self, grey: &GrayImage, grid: &Grid) -> View {
+        let near = self.fitted.and_then(|(artwork, fit)| {
+            let corners = corners(artwork).map(|p| {
+                let (x, y) = grid.index(fit.art_to_cloth.apply(p));
+                Point::new(x, y)
+            });
+            View::around(corners, grey.dimensions())
+        });
+        near.unwrap_or_else(|| {
+            let (width, height) = grey.dimensions();
+            let scale = (INSET_PX / f64::from(width.max(height).max(1))).min(2.0);
+            View {
+                corner: [0, 0],
+                size: [width, height],
+                scale,
+            }
+        })
     }
 
-    fn thumbnail(&self, view: &View) -> RgbImage {
+    fn thumbnail(&self, view: &View) -> Result<RgbImage, Error> {
         let widest = f64::from(view.size[0].max(view.size[1]));
         let small = View {
             scale: (THUMBNAIL_PX / widest).min(1.0),
             ..*view
         };
-        let mut picture = small.cut(&self.photo.rgb);
+        let mut picture = small.cut(&self.photo.rgb)?;
         if let Some((artwork, fit)) = self.fitted {
             mark_outline(&mut picture, &small, artwork, fit);
         }
-        picture
+        Ok(picture)
     }
 }
 
@@ -396,6 +405,33 @@ fn end_marks(ruler: &Ruler, view: &View) -> [Vec<Point<Px>>; 2] {
     ]
     .map(|(x, y)| last + Vector::new(x, y) * radius);
     [ring.collect(), square.to_vec()]
+}
+
+/// The corners of an artwork's bounding box, in order round it.
+fn corners(artwork: &Artwork) -> [Point<Art>; 4] {
+    let b = artwork.outline.bounding_box();
+    [(b.x0, b.y0), (b.x1, b.y0), (b.x1, b.y1), (b.x0, b.y1)].map(|(x, y)| Point::new(x, y))
+}
+
+/// The pixels of a view at the size shown.
+fn resized(
+    pixels: &[u8],
+    kind: PixelType,
+    (width, height): (u32, u32),
+    view: &View,
+    shown: [u32; 2],
+) -> Result<Vec<u8>, Error> {
+    let whole = ImageRef::new(width, height, pixels, kind).map_err(Error::resize)?;
+    let mut part = Image::new(shown[0], shown[1], kind);
+    let [left, top] = view.corner.map(f64::from);
+    let [width, height] = view.size.map(f64::from);
+    let options = ResizeOptions::new()
+        .resize_alg(ResizeAlg::Convolution(FilterType::CatmullRom))
+        .crop(left, top, width, height);
+    Resizer::new()
+        .resize(&whole, &mut part, &options)
+        .map_err(Error::resize)?;
+    Ok(part.into_vec())
 }
 
 fn jpeg(picture: &RgbImage) -> Result<Vec<u8>, Error> {

@@ -249,8 +249,9 @@ pub(crate) fn write(
         let settings = PageSettings::from_wh(size[0], size[1]).ok_or(Error::Paper)?;
         let mut sheet = document.start_page_with(settings);
         let mut surface = sheet.surface();
-        page.iter()
-            .for_each(|mark| paint(&mut surface, mark, faces));
+        for mark in page {
+            paint(&mut surface, mark, faces);
+        }
         surface.finish();
         sheet.finish();
     }
@@ -318,7 +319,9 @@ fn paint(surface: &mut Surface<'_>, mark: &Mark, faces: &Faces) {
         Mark::Clipped { window, marks } => {
             if let Some(window) = pdf_path(&window.to_path(1e-3)) {
                 surface.push_clip_path(&window, &FillRule::NonZero);
-                marks.iter().for_each(|mark| paint(surface, mark, faces));
+                for mark in marks {
+                    paint(surface, mark, faces);
+                }
                 surface.pop();
             }
         }

@@ -49,6 +49,8 @@ pub struct Material {
     pub cut_from: Sourced<CutFrom>,
     /// Press temperature at the cloth, in °C.
     pub press_celsius: Sourced,
+    /// Coolest temperature at which its adhesive still holds, in °C.
+    pub press_celsius_min: Sourced,
     /// Time of the first press, in seconds.
     pub press_seconds: Sourced,
     /// Time of each press after the first, in seconds.

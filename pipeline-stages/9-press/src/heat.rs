@@ -13,8 +13,8 @@ const CEILING_SOURCE: &str = "ISO 3758:2012, the ceilings of older labels (the e
      has 10 °C more), as reported by inspection institutes; made for a hand iron, so a ceiling and \
      no permission for a press";
 
-/// What speaks against pressing `material` on `fabric`: each a reason to look first. Empty when no
-/// ceiling that is known is exceeded.
+/// What speaks against pressing `material` on `fabric`: a ceiling that is exceeded is a reason to
+/// look first; dye that may migrate is a warning. Empty when no known limit is reached.
 ///
 /// `iron_dots` come from the care label (ISO 3758): 0 for the crossed-out iron, 1 to 3, `None`
 /// without a label.
@@ -106,8 +106,9 @@ fn dye_warning(material: &Material, fabric: &Fabric) -> Option<Warning> {
         .dye_refusal_celsius
         .as_ref()
         .filter(|limit| press >= limit.value);
-    let (title, advice, source) = match refusal {
+    let (verdict, title, advice, source) = match refusal {
         Some(limit) => (
+            Verdict::Look,
             "Dye will very likely bleed",
             format!(
                 "From {:.0} °C do not press dyed cloth of this kind unless a test has passed.",
@@ -115,7 +116,9 @@ fn dye_warning(material: &Material, fabric: &Fabric) -> Option<Warning> {
             ),
             format!("{}; {}", onset.source, limit.source),
         ),
+        // Common from here on, and no bar to cutting: a test press shows it.
         None => (
+            Verdict::Cut,
             "Dye may bleed",
             choice(onset.value - 1.0),
             onset.source.clone(),
@@ -127,7 +130,7 @@ fn dye_warning(material: &Material, fabric: &Fabric) -> Option<Warning> {
          cloth is free of this.",
         material.title, onset.value, fabric.fibre
     );
-    Some(look(title, text, &source))
+    Some(warning(verdict, title, text, &source))
 }
 
 /// The ways out, for a person to choose from.

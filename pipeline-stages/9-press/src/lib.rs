@@ -8,6 +8,7 @@ mod canvas;
 mod facts;
 mod heat;
 mod placement;
+mod plan;
 mod steps;
 mod template;
 
@@ -18,6 +19,7 @@ use serde::Deserialize;
 pub use facts::{Fabric, Material, MaterialKind, Peel, Sourced};
 pub use heat::{IRON_CEILINGS_CELSIUS, cautions, heat_warnings};
 pub use placement::Placement;
+pub use plan::material_for_garment;
 
 /// A paper size (ISO 216 A4; ANSI Letter, 8.5 × 11 inches).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]

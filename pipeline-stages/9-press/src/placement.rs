@@ -39,7 +39,7 @@ impl Placement {
         let inward: Vec2 = ruler
             .ticks
             .iter()
-            .filter_map(|t| tick_vector(t, &on_sheet))
+            .filter_map(|t| tick_vector(t, on_sheet))
             .fold(Vec2::ZERO, |a, v| a + v);
         let across = Vec2::new(-along.y, along.x);
         let into_ruler = if across.dot(inward) < 0.0 {

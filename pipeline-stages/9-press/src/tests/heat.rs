@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use measures::Verdict;
 
 use super::scene::{fabric, material, read};
-use crate::{Fabric, IRON_CEILINGS_CELSIUS, Material, cautions, heat_warnings};
+use crate::{Fabric, Material, cautions, heat_warnings, material_for_garment};
 
 fn at(press_celsius: f64) -> Material {
     let mut m = material("film");
@@ -24,7 +24,6 @@ fn titles(m: &Material, f: Option<&Fabric>, dots: Option<u8>) -> Vec<String> {
 /// 2024 quote them as the values before the edition of 2023).
 #[test]
 fn care_label_dots_are_the_old_ceilings() {
-    assert_eq!(IRON_CEILINGS_CELSIUS, [110.0, 150.0, 200.0]);
     for (dots, ceiling) in [(1, 110.0), (2, 150.0), (3, 200.0)] {
         assert!(
             heat_warnings(&at(ceiling), None, Some(dots)).is_empty(),
@@ -58,6 +57,10 @@ fn dye_migration_begins_at_138_degrees_on_dyed_polyester() {
     let cloth = fabric("polyester-knit");
     assert!(titles(&at(137.0), Some(&cloth), None).is_empty());
     assert_eq!(titles(&at(138.0), Some(&cloth), None), ["Dye may bleed"]);
+    assert_eq!(
+        heat_warnings(&at(138.0), Some(&cloth), None)[0].verdict,
+        Verdict::Cut
+    );
     let hot = heat_warnings(&at(160.0), Some(&cloth), None);
     let bleed = hot
         .iter()
@@ -182,4 +185,25 @@ fn a_figure_without_a_source_or_with_an_unknown_key_is_refused() {
         }
     });
     assert!(parse(&without.collect::<Vec<_>>().join("\n")).is_err());
+}
+
+/// Flock is pressed between 150 and 185 °C (materials file); polyester stands 150 °C (fabrics file).
+#[test]
+fn the_press_is_set_to_the_coolest_that_holds_where_the_garment_needs_it() {
+    let flock = material("flock");
+    let on = |name: &str, dots| material_for_garment(&flock, Some(&fabric(name)), dots);
+    assert_eq!(on("cotton-jersey", None).press_celsius, flock.press_celsius);
+    let polyester = on("polyester-knit", None);
+    assert!((polyester.press_celsius.value - 150.0).abs() < 1e-9);
+    assert!(
+        polyester
+            .press_celsius
+            .source
+            .contains("lowered from 160 °C")
+    );
+    let found = heat_warnings(&polyester, Some(&fabric("polyester-knit")), None);
+    assert_eq!(found.iter().map(|w| w.verdict).max(), Some(Verdict::Cut));
+    let one_dot = on("polyester-knit", Some(1));
+    let found = heat_warnings(&one_dot, Some(&fabric("polyester-knit")), Some(1));
+    assert_eq!(found.iter().map(|w| w.verdict).max(), Some(Verdict::Look));
 }

@@ -62,11 +62,10 @@ fn strokes(page: &Page) -> Vec<BezPath> {
 fn emblem(page: &Page) -> (BezPath, Rect) {
     seen(page)
         .into_iter()
-        .filter_map(|(m, w)| match m {
+        .find_map(|(m, w)| match m {
             Mark::Fill { path, ink } if ink == crate::canvas::PALE => Some((path, w?)),
             _ => None,
         })
-        .next()
         .expect("an emblem")
 }
 
@@ -76,7 +75,8 @@ fn emblem(page: &Page) -> (BezPath, Rect) {
 fn pdf_units() {
     assert!((PT_PER_MM - 2.834_645_669).abs() < 1e-9);
     // ISO 216 A4, ANSI Letter.
-    assert_eq!(Paper::A4.size_mm(), [210.0, 297.0]);
+    let a4 = Paper::A4.size_mm().map(|mm| mm * PT_PER_MM);
+    assert!((a4[0] - 595.2756).abs() < 1e-4 && (a4[1] - 841.8898).abs() < 1e-4);
     let letter = Paper::Letter.size_mm().map(|mm| mm * PT_PER_MM);
     assert!((letter[0] - 612.0).abs() < 1e-9 && (letter[1] - 792.0).abs() < 1e-9);
 }
