@@ -4,60 +4,19 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use measures::ruler::{RulerHint, RulerSearch};
-use measures::{Artwork, ClothPlane, Map, Mm, Outline, Photo, Point, Px, ResidueField, Vector, Verdict};
+use measures::{
+    Artwork, ClothPlane, Map, Mm, Outline, Photo, Point, Px, ResidueField, Vector, Verdict,
+};
 
 use crate::folder::Folder;
 use crate::job::{Emblem, FileName, JOB_FILE, Job, JobName, Task};
 use crate::log::Progress;
+use crate::outcome::{self, Outcome, Worked};
 use crate::problem::Problem;
 use crate::report::pictures::{self, Scene};
-use crate::report::{
-    EmblemReport, FileLink, Fitted, JobReport, MaterialUsed, Pictures, VersionScore,
-};
+use crate::report::{Fitted, MaterialUsed, VersionScore};
 use crate::residue_svg;
 use crate::settings::{Config, Settings};
-
-/// What came out of a job.
-#[derive(Debug)]
-pub struct Outcome {
-    /// What is reported.
-    pub report: JobReport,
-    /// Files to publish: path inside the job's folder, bytes.
-    pub files: Vec<(String, Vec<u8>)>,
-    /// Bad input kept every emblem from being worked on.
-    pub nothing_usable: bool,
-    /// The program itself failed on some emblem.
-    pub failed: bool,
-}
-
-/// One emblem, worked on or held.
-struct Worked {
-    report: EmblemReport,
-    files: Vec<(String, Vec<u8>)>,
-    problems: Vec<Problem>,
-    failed: bool,
-}
-
-/// A job that cannot be worked on at all.
-pub fn refused(name: &JobName, problems: Vec<Problem>, config: &Config) -> Outcome {
-    let report = JobReport {
-        job: name.to_string(),
-        garment: None,
-        fabric: None,
-        iron_dots: None,
-        verdict: Verdict::Hold,
-        problems,
-        emblems: Vec::new(),
-        settings: config.texts.clone(),
-        program: program(),
-    };
-    Outcome {
-        report,
-        files: Vec::new(),
-        nothing_usable: true,
-        failed: false,
-    }
-}
 
 /// Works on every emblem of a job. What goes wrong with one does not touch the others.
 pub fn process(
@@ -89,7 +48,7 @@ pub fn process(
             worked[*i] = Some(done);
         }
     }
-    bench.outcome(worked.into_iter().flatten().collect())
+    outcome::assemble(job, name, config, worked.into_iter().flatten().collect())
 }
 
 /// What is wrong with the files that one emblem's task names; nothing is measured.
@@ -143,58 +102,6 @@ fn held_by_input(emblem: &Emblem) -> Option<Worked> {
     Some(Worked::held(emblem, problems.clone()))
 }
 
-impl Worked {
-    fn held(emblem: &Emblem, problems: Vec<Problem>) -> Self {
-        let photo = emblem
-            .task
-            .as_ref()
-            .map_or(String::new(), |t| t.photo.path.clone());
-        let report = EmblemReport {
-            name: emblem.name.clone(),
-            verdict: Verdict::Hold,
-            reasons: problems.iter().map(ToString::to_string).collect(),
-            photo,
-            photo_size_px: None,
-            rulers: Vec::new(),
-            plane: None,
-            fitted: None,
-            versions: Vec::new(),
-            fabric_lines: None,
-            material: None,
-            warnings: Vec::new(),
-            pictures: Pictures::default(),
-            files: Vec::new(),
-        };
-        Self {
-            report,
-            files: Vec::new(),
-            problems,
-            failed: false,
-        }
-    }
-
-    /// Worsens the verdict, and says why.
-    fn worsen(&mut self, verdict: Verdict, reason: impl Into<String>) {
-        self.report.verdict = self.report.verdict.max(verdict);
-        self.report.reasons.push(reason.into());
-    }
-
-    /// Adds a file, and a link to it if it is for people. Nothing to write, no file.
-    fn publish(&mut self, file: &str, what: &str, bytes: Vec<u8>) {
-        if bytes.is_empty() {
-            return;
-        }
-        let path = format!("{}/{file}", self.report.name);
-        if !what.is_empty() {
-            self.report.files.push(FileLink {
-                path: path.clone(),
-                what: what.to_owned(),
-            });
-        }
-        self.files.push((path, bytes));
-    }
-}
-
 struct Bench<'a> {
     job: &'a Job,
     folder: &'a Folder,
@@ -210,44 +117,6 @@ struct Measured {
 }
 
 impl Bench<'_> {
-    fn outcome(&self, worked: Vec<Worked>) -> Outcome {
-        let nothing_usable = worked.iter().all(|w| !w.problems.is_empty());
-        let failed = worked.iter().any(|w| w.failed);
-        let verdict = worked
-            .iter()
-            .map(|w| w.report.verdict)
-            .max()
-            .unwrap_or(Verdict::Hold);
-        let garment = &self.job.garment;
-        let mut report = JobReport {
-            job: self.name.to_string(),
-            garment: garment.title.clone(),
-            fabric: self.fabric().map(|f| f.title.clone()),
-            iron_dots: garment.iron_dots,
-            verdict,
-            problems: Vec::new(),
-            emblems: Vec::new(),
-            settings: self.config.texts.clone(),
-            program: program(),
-        };
-        let mut files = Vec::new();
-        for emblem in worked {
-            for problem in emblem.problems {
-                if !report.problems.contains(&problem) {
-                    report.problems.push(problem);
-                }
-            }
-            report.emblems.push(emblem.report);
-            files.extend(emblem.files);
-        }
-        Outcome {
-            report,
-            files,
-            nothing_usable,
-            failed,
-        }
-    }
-
     fn fabric(&self) -> Option<&press::Fabric> {
         self.config.fabrics.get(self.job.garment.fabric.as_ref()?)
     }
@@ -285,7 +154,8 @@ impl Bench<'_> {
         // A fault in a stage costs this emblem alone; nothing half-made outlives the panic.
         emblems()
             .map(|emblem| {
-                catch_unwind(AssertUnwindSafe(|| one(emblem))).unwrap_or_else(|_| fault(emblem))
+                catch_unwind(AssertUnwindSafe(|| one(emblem)))
+                    .unwrap_or_else(|_| Worked::fault(emblem))
             })
             .collect()
     }
@@ -427,7 +297,11 @@ impl Bench<'_> {
         let (mut seen, mut picture) = (None, None);
         if let Some(measured) = measured {
             let [low, high] = frame(measured, expected.as_ref());
-            let focus = residue::Focus { low, high, expected: expected.as_ref() };
+            let focus = residue::Focus {
+                low,
+                high,
+                expected: expected.as_ref(),
+            };
             seen = residue::outline(&measured.field, &focus);
             picture = residue::picture(&measured.field, &focus);
         }
@@ -554,32 +428,24 @@ impl Bench<'_> {
     }
 }
 
-fn version_score(number: usize, artwork: &Artwork, ranking: &fit::Ranking) -> VersionScore {
-    let ranked = ranking.versions.iter().find(|v| v.artwork == number);
-    VersionScore {
-        file: artwork.file.clone(),
-        score: ranked.map_or(0.0, |r| r.score),
-        size_mm: ranked.map(|r| {
-            let size = artwork.outline.bounding_box().size() * r.fit.mm_per_art;
-            [size.width, size.height]
-        }),
-        outline_seen: ranked.map(|r| r.fit.outline_seen),
-        edge_mean_mm: ranked.map(|r| r.fit.edge_mean_mm),
-        notes: artwork.notes.clone(),
-    }
-}
-
 /// Where on the cloth to look for the residue's own outline: about the fitted artwork, or else
 /// where the job says, or else everywhere.
 fn frame(measured: &Measured, expected: Option<&Outline<Mm>>) -> [Point<Mm>; 2] {
     const MARGIN_MM: f64 = 10.0;
     let grid = &measured.field.grid;
-    let everywhere =
-        || [grid.place(0.0, 0.0), grid.place(grid.width as f64, grid.height as f64)];
+    let everywhere = || {
+        [
+            grid.place(0.0, 0.0),
+            grid.place(grid.width as f64, grid.height as f64),
+        ]
+    };
     match expected {
         Some(outline) => {
             let frame = outline.bounding_box().inflate(MARGIN_MM, MARGIN_MM);
-            [Point::new(frame.x0, frame.y0), Point::new(frame.x1, frame.y1)]
+            [
+                Point::new(frame.x0, frame.y0),
+                Point::new(frame.x1, frame.y1),
+            ]
         }
         None => measured.field.look_in.unwrap_or_else(everywhere),
     }
@@ -595,17 +461,17 @@ fn within([x0, y0, x1, y1]: [f64; 4], photo: &Photo) -> Option<[Point<Px>; 2]> {
     })
 }
 
-fn fault(emblem: &Emblem) -> Worked {
-    let mut worked = Worked::held(emblem, Vec::new());
-    worked.failed = true;
-    worked.report.reasons.push(
-        "the program itself failed on this emblem: nothing was measured. Keep the job folder and \
-         report the fault; a photo taken again may help meanwhile"
-            .to_owned(),
-    );
-    worked
-}
-
-fn program() -> String {
-    concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).to_owned()
+fn version_score(number: usize, artwork: &Artwork, ranking: &fit::Ranking) -> VersionScore {
+    let ranked = ranking.versions.iter().find(|v| v.artwork == number);
+    VersionScore {
+        file: artwork.file.clone(),
+        score: ranked.map_or(0.0, |r| r.score),
+        size_mm: ranked.map(|r| {
+            let size = artwork.outline.bounding_box().size() * r.fit.mm_per_art;
+            [size.width, size.height]
+        }),
+        outline_seen: ranked.map(|r| r.fit.outline_seen),
+        edge_mean_mm: ranked.map(|r| r.fit.edge_mean_mm),
+        notes: artwork.notes.clone(),
+    }
 }
