@@ -2,7 +2,10 @@
 //!
 //! Both files hold the same closed contours in the same order, inside before outside and nearest
 //! next, at true size, each file saying what it is, how large it is and whether it is mirrored.
+//! A plotter file can also be made for a drag knife, whose tip trails the axis it turns on.
 
+mod cutter;
+mod knife;
 mod note;
 mod order;
 mod plotter;
@@ -11,8 +14,9 @@ mod svg_file;
 
 use serde::Deserialize;
 
+pub use cutter::{Cutter, Feed, Origin, Sourced};
 pub use note::CutNote;
-pub use plotter::{PLOTTER_UNITS_PER_MM, plotter};
+pub use plotter::{PLOTTER_UNITS_PER_MM, plotter, plotter_for};
 pub use sheet::{Sheet, lay_out};
 pub use svg_file::{picture, svg};
 
@@ -60,6 +64,14 @@ pub enum Error {
         needed_mm: f64,
         /// Width of the sheet.
         sheet_mm: f64,
+    },
+    /// A cutter's figures cannot be right.
+    #[error("the cutter {title:?} in cutters.toml cannot be right: {seen}")]
+    Cutter {
+        /// Title of the cutter.
+        title: String,
+        /// What was found.
+        seen: String,
     },
     /// The outline has no contour.
     #[error(
