@@ -2,9 +2,23 @@
 
 use measures::Grid;
 
+/// The channels without large-scale light; see [`remove_light`].
+pub(crate) fn flattened(
+    channels: &[Vec<f32>; 3],
+    cloth: &[f32],
+    grid: &Grid,
+    width_mm: f64,
+) -> [Vec<f32>; 3] {
+    [0, 1, 2].map(|c| {
+        let mut channel = channels[c].clone();
+        remove_light(&mut channel, cloth, grid, width_mm);
+        channel
+    })
+}
+
 /// Subtracts from a logarithmic channel its own mean over about `width_mm`, cloth alone counted,
 /// and sets everything that is not cloth to zero.
-pub(crate) fn remove_light(channel: &mut [f32], cloth: &[f32], grid: &Grid, width_mm: f64) {
+fn remove_light(channel: &mut [f32], cloth: &[f32], grid: &Grid, width_mm: f64) {
     let step = ((width_mm / grid.pitch_mm / 16.0) as usize).max(1);
     let (w, h) = (grid.width.div_ceil(step), grid.height.div_ceil(step));
     let mut sum = vec![0.0f32; w * h];

@@ -7,6 +7,7 @@
 mod blob;
 mod colour;
 mod flatten;
+mod foreign;
 mod picture;
 mod rectify;
 mod view;
@@ -30,6 +31,11 @@ pub struct Settings {
     pub light_width_mm: f64,
     /// Cloth this near to a ruler's ticks and digits is not used.
     pub ruler_margin_mm: f64,
+    /// What differs from the cloth about it by more than this, in natural logarithms of linear
+    /// light, is no cloth but something lying on it.
+    pub foreign_contrast_ln: f64,
+    /// Cloth this near to such a thing is not used.
+    pub foreign_margin_mm: f64,
     /// Added to linear light (0 to 1) before taking logarithms, so that noise in the darkest
     /// parts does not count.
     pub black_level: f64,
@@ -47,11 +53,15 @@ pub fn measure(
     settings: &Settings,
 ) -> ResidueField {
     let grid = rectify::grid(photo, plane, look_in, settings);
-    let (mut colours, mut cloth) = rectify::sample(photo, plane, &grid, settings.black_level);
+    let (colours, mut cloth) = rectify::sample(photo, plane, &grid, settings.black_level);
     rectify::mask_rulers(&mut cloth, &grid, plane, rulers, settings.ruler_margin_mm);
-    for channel in &mut colours {
-        flatten::remove_light(channel, &cloth, &grid, settings.light_width_mm);
-    }
+    let flat = flatten::flattened(&colours, &cloth, &grid, settings.light_width_mm);
+    // What lies about has bent the estimate of the light: take it out and estimate once more.
+    let colours = if foreign::mask(&mut cloth, &flat, &grid, settings) {
+        flatten::flattened(&colours, &cloth, &grid, settings.light_width_mm)
+    } else {
+        flat
+    };
     let channels = colour::decorrelate(&colours, &cloth, &grid);
     ResidueField {
         px_per_mm: plane.px_per_mm_at(plane.to_photo().apply(middle(&grid))),

@@ -19,7 +19,11 @@ use crate::shape::Distance;
 
 /// Beyond this many standard deviations a sample counts less (Huber 1964).
 const HUBER: f32 = 2.5;
-const ITERATIONS_MAX: usize = 14;
+/// Mean of the robust square of a standard normal variable.
+const HUBER_OF_NOISE: f64 = 0.977;
+/// Times the samples used, their weights and the mean contrast are settled anew.
+const ROUNDS: usize = 3;
+const STEPS_MAX: usize = 10;
 /// A tile's contrast may stray from the mean by about this share of it (standard deviation).
 const CONTRAST_SPREAD: f64 = 0.6;
 
@@ -39,6 +43,8 @@ pub(crate) struct Alignment {
     pub(crate) gain: f64,
     /// Share of the shape's signal that lies in tiles with a contrast near the mean or above.
     pub(crate) present_share: f64,
+    /// Share of what stands out of the noise on and about the emblem that the shape explains.
+    pub(crate) explained: f64,
     /// Matched-filter signal-to-noise ratio.
     pub(crate) snr: f64,
     /// Standard deviation of the whitened residuals; 1 when the noise is as modelled.
@@ -54,24 +60,34 @@ pub(crate) struct Aligner<'a> {
     pub(crate) tiles: usize,
 }
 
-/// The shape drawn on the region at one pose, whitened.
-pub(crate) struct Drawing {
-    /// Samples on and near the emblem: index and tile.
+/// The samples an alignment looks at. They and their weights stay the same while the pose moves,
+/// so that the cost of different poses can be compared.
+pub(crate) struct Frame {
+    /// Index and tile of every sample on and about the emblem.
     pub(crate) near: Vec<(usize, usize)>,
+    /// Robust weight of each, over the noise's variance.
+    weights: Vec<f32>,
+    /// Standard deviation of the whitened residuals.
+    spread: f32,
+    /// Mean contrast,
+    contrast: f64,
+    /// and the weight that draws a tile's contrast to it.
+    pull: f64,
+}
+
+/// The shape drawn on the region at one pose.
+pub(crate) struct Drawing {
     /// Coverage, not whitened.
     pub(crate) cover: Vec<f32>,
     pub(crate) white: Vec<f32>,
+    /// Whitened derivatives of the coverage by every unknown, or none.
+    pub(crate) slopes: Vec<Vec<f32>>,
 }
 
 impl Aligner<'_> {
-    pub(crate) fn tile_count(&self) -> usize {
-        self.tiles * self.tiles
-    }
-
-    /// Draws the shape at `pose`; with `slopes`, its derivatives by every unknown as well.
-    pub(crate) fn draw(&self, pose: &Pose, slopes: bool) -> (Drawing, Vec<Vec<f32>>) {
+    /// Draws the shape at `pose` on the samples of `near`; with `slopes`, its derivatives too.
+    pub(crate) fn draw(&self, pose: &Pose, near: &[(usize, usize)], slopes: bool) -> Drawing {
         let grid = &self.region.grid;
-        let mut near = Vec::new();
         let mut cover = vec![0.0f32; grid.len()];
         let mut derivatives: Vec<Vec<f32>> = if slopes {
             vec![vec![0.0f32; grid.len()]; UNKNOWNS]
@@ -88,156 +104,216 @@ impl Aligner<'_> {
             other.0[k] += NUDGE;
             other.correction(self.plane)
         });
-        let reach = self.distance.band() * size;
-        let margin = 0.5 * size + reach;
-        for j in 0..grid.height {
-            for i in 0..grid.width {
-                let k = j * grid.width + i;
-                let place = grid.place(i as f64, j as f64);
-                let on_cloth = Vector3::new(place.x, place.y, 1.0);
-                let (px, py) = carried(&correction, &on_cloth);
-                let (rx, ry) = (px - pose.0[X], py - pose.0[Y]);
-                if rx.abs().max(ry.abs()) > 1.5 * margin {
-                    continue;
-                }
-                let (u, v) = ((cos * rx + sin * ry) / size, (cos * ry - sin * rx) / size);
-                let Some((d, g)) = self.distance.at(u, v) else {
-                    continue;
-                };
-                if self.region.cloth[k] == 0.0 {
-                    continue;
-                }
-                let tile = |w: f64| {
-                    (((w + 0.5) * self.tiles as f64).max(0.0) as usize).min(self.tiles - 1)
-                };
-                near.push((k, tile(v) * self.tiles + tile(u)));
-                let d = d * size;
-                let z = (d + bleed) / blur;
-                cover[k] = normal_cdf(z) as f32;
-                if !slopes || z.abs() > 5.0 {
-                    continue;
-                }
-                let density = (-0.5 * z * z).exp() / (2.506_628_274_631 * blur);
-                let n = [cos * g[0] - sin * g[1], sin * g[0] + cos * g[1]];
-                let mut by = [0.0; UNKNOWNS];
-                by[X] = -n[0];
-                by[Y] = -n[1];
-                by[TURN] = n[0] * ry - n[1] * rx;
-                by[SIZE] = d - (n[0] * rx + n[1] * ry);
-                for (k, moved) in [SLOPE_X, SLOPE_Y].into_iter().zip(&nudged) {
-                    let (qx, qy) = carried(moved, &on_cloth);
-                    by[k] = (n[0] * (qx - px) + n[1] * (qy - py)) / NUDGE;
-                }
-                by[DEPTH] = n[0] * px + n[1] * py;
-                by[BLEED] = 1.0;
-                by[BLUR] = -(d + bleed);
-                for (plane, b) in derivatives.iter_mut().zip(by) {
-                    plane[k] = (density * b) as f32;
-                }
+        for &(k, _) in near {
+            let place = grid.place((k % grid.width) as f64, (k / grid.width) as f64);
+            let on_cloth = Vector3::new(place.x, place.y, 1.0);
+            let (px, py) = carried(&correction, &on_cloth);
+            let (rx, ry) = (px - pose.0[X], py - pose.0[Y]);
+            let (u, v) = ((cos * rx + sin * ry) / size, (cos * ry - sin * rx) / size);
+            let Some((d, g)) = self.distance.at(u, v) else {
+                continue;
+            };
+            let d = d * size;
+            let z = (d + bleed) / blur;
+            cover[k] = normal_cdf(z) as f32;
+            if !slopes || z.abs() > 5.0 {
+                continue;
+            }
+            let density = (-0.5 * z * z).exp() / (2.506_628_274_631 * blur);
+            let n = [cos * g[0] - sin * g[1], sin * g[0] + cos * g[1]];
+            let mut by = [0.0; UNKNOWNS];
+            by[X] = -n[0];
+            by[Y] = -n[1];
+            by[TURN] = n[0] * ry - n[1] * rx;
+            by[SIZE] = d - (n[0] * rx + n[1] * ry);
+            for (k, moved) in [SLOPE_X, SLOPE_Y].into_iter().zip(&nudged) {
+                let (qx, qy) = carried(moved, &on_cloth);
+                by[k] = (n[0] * (qx - px) + n[1] * (qy - py)) / NUDGE;
+            }
+            by[DEPTH] = n[0] * px + n[1] * py;
+            by[BLEED] = 1.0;
+            by[BLUR] = -(d + bleed);
+            for (plane, b) in derivatives.iter_mut().zip(by) {
+                plane[k] = (density * b) as f32;
             }
         }
         let white = self.region.whiten(&cover);
         for plane in &mut derivatives {
             *plane = self.region.whiten(plane);
         }
-        (Drawing { near, cover, white }, derivatives)
+        Drawing {
+            cover,
+            white,
+            slopes: derivatives,
+        }
+    }
+
+    /// The samples on and about the emblem at `pose`, each in a tile of the emblem.
+    pub(crate) fn near(&self, pose: &Pose) -> Vec<(usize, usize)> {
+        let grid = &self.region.grid;
+        let size = pose.size_mm();
+        let (sin, cos) = pose.0[TURN].sin_cos();
+        let correction = pose.correction(self.plane);
+        let tile = |w: f64| (((w + 0.5) * self.tiles as f64).max(0.0) as usize).min(self.tiles - 1);
+        (0..grid.len())
+            .filter(|&k| self.region.cloth[k] > 0.0)
+            .filter_map(|k| {
+                let place = grid.place((k % grid.width) as f64, (k / grid.width) as f64);
+                let (px, py) = carried(&correction, &Vector3::new(place.x, place.y, 1.0));
+                let (rx, ry) = (px - pose.0[X], py - pose.0[Y]);
+                let (u, v) = ((cos * rx + sin * ry) / size, (cos * ry - sin * rx) / size);
+                self.distance
+                    .covers(u, v)
+                    .then(|| (k, tile(v) * self.tiles + tile(u)))
+            })
+            .collect()
+    }
+
+    /// Settles samples, weights and mean contrast for the poses about `pose`.
+    fn frame(&self, pose: &Pose) -> Frame {
+        let near = self.near(pose);
+        let drawing = self.draw(pose, &near, false);
+        let white = &self.region.white;
+        let mut frame = Frame {
+            weights: vec![1.0; near.len()],
+            near,
+            spread: 1.0,
+            contrast: 0.0,
+            pull: 1e-12,
+        };
+        for _ in 0..3 {
+            let tiles = self.contrasts(&drawing, &frame);
+            let (s, q) = tiles
+                .iter()
+                .fold((0.0, 0.0), |(s, q), t| (s + t.s, q + t.q));
+            frame.contrast = s / q.max(1e-12);
+            frame.pull = (CONTRAST_SPREAD * frame.contrast.abs()).max(1e-6).powi(-2);
+            let tiles = self.contrasts(&drawing, &frame);
+            let left: Vec<f32> = frame
+                .near
+                .iter()
+                .map(|&(k, t)| white[k] - tiles[t].a as f32 * drawing.white[k])
+                .collect();
+            frame.spread = robust_spread(&left, &vec![1.0; left.len()]).max(0.2);
+            for (w, r) in frame.weights.iter_mut().zip(&left) {
+                let z = (r / frame.spread).abs();
+                *w = (HUBER / z.max(HUBER)) / (frame.spread * frame.spread);
+            }
+        }
+        frame
     }
 
     /// Moves `start` to the nearest best pose.
     pub(crate) fn align(&self, start: Pose) -> Alignment {
         let mut pose = start;
-        let (mut drawing, mut slopes) = self.draw(&pose, true);
+        for round in 0..ROUNDS {
+            let frame = self.frame(&pose);
+            let next = self.descend(pose, &frame);
+            let moved = self.travel(&(next.0 - pose.0));
+            pose = next;
+            if round > 0 && moved < 0.02 {
+                break;
+            }
+        }
+        let frame = self.frame(&pose);
+        let drawing = self.draw(&pose, &frame.near, true);
+        self.conclude(pose, &frame, &drawing)
+    }
+
+    /// Gauss–Newton steps, shortened until they lower the cost.
+    fn descend(&self, start: Pose, frame: &Frame) -> Pose {
+        let mut pose = start;
+        let mut drawing = self.draw(&pose, &frame.near, true);
         let mut drawn_at = pose;
-        // The noise's level is settled once, so that costs of different poses can be compared.
-        let spread = self.spread(&drawing);
-        let mut sums = self.sums(&drawing, &slopes, spread);
-        for _ in 0..ITERATIONS_MAX {
+        let mut sums = self.sums(&drawing, &drawing.slopes, frame);
+        for _ in 0..STEPS_MAX {
             let Some(step) = self.step(&sums, &pose) else {
                 break;
             };
-            let mut share = self.limit(&step);
+            let mut share = (2.5 / self.travel(&step).max(1e-9)).min(1.0);
             let mut better = None;
             for _ in 0..4 {
                 let next = Pose(pose.0 + step * share);
-                let far = self.travel(&(next.0 - drawn_at.0)) > 0.7;
-                let (d, s) = self.draw(&next, far);
-                let next_slopes = if far { s } else { Vec::new() };
-                let used = if far { &next_slopes } else { &slopes };
-                let next_sums = self.sums(&d, used, spread);
+                let far = self.travel(&(next.0 - drawn_at.0)) > 0.5;
+                let d = self.draw(&next, &frame.near, far);
+                let next_sums = self.sums(&d, if far { &d.slopes } else { &drawing.slopes }, frame);
                 if self.cost(&next_sums, &next) < self.cost(&sums, &pose) {
-                    better = Some((next, d, next_slopes, next_sums, far));
+                    better = Some((next, d, next_sums));
                     break;
                 }
                 share *= 0.35;
             }
-            let Some((next, d, s, next_sums, far)) = better else {
-                break;
+            let Some((next, d, next_sums)) = better else {
+                // Old derivatives may mislead: try once more with new ones.
+                if drawn_at == pose {
+                    break;
+                }
+                drawing = self.draw(&pose, &frame.near, true);
+                drawn_at = pose;
+                sums = self.sums(&drawing, &drawing.slopes, frame);
+                continue;
             };
             let moved = self.travel(&(next.0 - pose.0));
-            (pose, drawing, sums) = (next, d, next_sums);
-            if far {
-                slopes = s;
+            (pose, sums) = (next, next_sums);
+            if !d.slopes.is_empty() {
+                drawing = d;
                 drawn_at = pose;
             }
-            if moved < 0.003 {
+            if moved < 0.004 {
                 break;
             }
         }
-        if drawn_at != pose {
-            (drawing, slopes) = self.draw(&pose, true);
-        }
-        sums = self.sums(&drawing, &slopes, self.spread(&drawing));
-        self.conclude(pose, &sums)
+        pose
     }
 
-    fn conclude(&self, pose: Pose, sums: &Sums) -> Alignment {
+    fn conclude(&self, pose: Pose, frame: &Frame, drawing: &Drawing) -> Alignment {
+        let sums = self.sums(drawing, &drawing.slopes, frame);
         let mut information = self.prior.precision;
         let mut score_covariance = self.prior.precision;
         for t in &sums.tiles {
-            let (m, g) = t.projected(sums.pull);
+            let (m, g) = t.projected(frame.pull);
             information += m;
             score_covariance += g * g.transpose();
         }
+        let white = &self.region.white;
+        let (mut cost, mut cost_without) = (0.0f64, 0.0f64);
+        for &(k, t) in &frame.near {
+            let r = white[k] - sums.tiles[t].a as f32 * drawing.white[k];
+            cost += huber(r / frame.spread);
+            cost_without += huber(white[k] / frame.spread);
+        }
+        let noise = f64::from(frame.spread).powi(2);
         let (s, q) = sums
             .tiles
             .iter()
             .fold((0.0, 0.0), |(s, q), t| (s + t.s, q + t.q));
+        let present = |t: &&Tile| t.s / t.q.max(1e-12) / frame.contrast > 0.4;
         Alignment {
             pose,
-            contrast: sums.contrast,
+            contrast: frame.contrast,
             contrasts: sums.tiles.iter().map(|t| t.a).collect(),
             information,
             score_covariance,
-            gain: 0.5 * (sums.cost_without - sums.cost),
-            present_share: sums
-                .tiles
-                .iter()
-                .filter(|t| t.s / t.q.max(1e-12) / sums.contrast > 0.4)
-                .map(|t| t.q)
-                .sum::<f64>()
+            gain: 0.5 * (cost_without - cost),
+            explained: (cost_without - cost)
+                / (cost_without - HUBER_OF_NOISE * frame.near.len() as f64).max(1.0),
+            present_share: sums.tiles.iter().filter(present).map(|t| t.q).sum::<f64>()
                 / q.max(1e-12),
-            snr: s / q.max(1e-12).sqrt(),
-            spread: sums.spread,
+            snr: s / q.max(1e-12).sqrt() * noise.sqrt(),
+            spread: noise.sqrt(),
         }
     }
 
     /// How far a change of the unknowns moves the outline at most, about, in samples.
     fn travel(&self, change: &Unknowns) -> f64 {
-        let size =
-            self.region.grid.pitch_mm * self.region.grid.width.min(self.region.grid.height) as f64;
-        let reach = 0.35 * size;
-        let blur = change[BLUR].abs() * self.region.grid.pitch_mm;
+        let grid = &self.region.grid;
+        let reach = 0.35 * grid.pitch_mm * grid.width.min(grid.height) as f64;
         let moved = change[X].hypot(change[Y])
             + reach * (change[TURN].abs() + change[SIZE].abs())
             + 0.15 * reach * change[SLOPE_X].hypot(change[SLOPE_Y])
             + change[BLEED].abs()
-            + blur;
-        moved / self.region.grid.pitch_mm
-    }
-
-    /// The share of a step that keeps it within what the linear model can answer for.
-    fn limit(&self, step: &Unknowns) -> f64 {
-        (2.5 / self.travel(step).max(1e-9)).min(1.0)
+            + change[BLUR].abs() * grid.pitch_mm;
+        moved / grid.pitch_mm
     }
 
     fn cost(&self, sums: &Sums, pose: &Pose) -> f64 {
@@ -261,62 +337,40 @@ impl Aligner<'_> {
         normal.cholesky().map(|c| c.solve(&right))
     }
 
-    /// Standard deviation of what a drawing leaves of the whitened image.
-    fn spread(&self, drawing: &Drawing) -> f32 {
-        let (tiles, _, _) = self.contrasts(drawing);
-        let left: Vec<f32> = drawing
-            .near
-            .iter()
-            .map(|&(k, t)| self.region.white[k] - tiles[t].a as f32 * drawing.white[k])
-            .collect();
-        robust_spread(&left, &vec![1.0; left.len()]).max(0.2)
-    }
-
-    /// The tiles with their contrasts, the mean contrast, and the weight that draws to it.
-    fn contrasts(&self, drawing: &Drawing) -> (Vec<Tile>, f64, f64) {
+    /// The tiles with their own sums and contrasts.
+    fn contrasts(&self, drawing: &Drawing, frame: &Frame) -> Vec<Tile> {
         let white = &self.region.white;
-        let mut tiles = vec![Tile::default(); self.tile_count()];
-        for &(k, t) in &drawing.near {
+        let mut tiles = vec![Tile::default(); self.tiles * self.tiles];
+        for (&(k, t), &w) in frame.near.iter().zip(&frame.weights) {
             let c = f64::from(drawing.white[k]);
-            tiles[t].q += c * c;
-            tiles[t].s += c * f64::from(white[k]);
+            let wc = f64::from(w) * c;
+            tiles[t].q += wc * c;
+            tiles[t].s += wc * f64::from(white[k]);
         }
-        let mean = mean_contrast(&tiles);
-        let pull = (CONTRAST_SPREAD * mean.abs()).max(1e-6).powi(-2);
         for t in &mut tiles {
-            t.a = contrast_towards(t, mean, pull);
+            let a = (t.s + frame.pull * frame.contrast) / (t.q + frame.pull);
+            // A residue that turns into its opposite is none.
+            t.a = if a * frame.contrast < 0.0 { 0.0 } else { a };
         }
-        (tiles, mean, pull)
+        tiles
     }
 
     /// Everything one step needs, summed tile by tile.
-    fn sums(&self, drawing: &Drawing, slopes: &[Vec<f32>], spread: f32) -> Sums {
+    fn sums(&self, drawing: &Drawing, slopes: &[Vec<f32>], frame: &Frame) -> Sums {
         let white = &self.region.white;
-        let (mut tiles, mean, pull) = self.contrasts(drawing);
-        for t in &mut tiles {
-            *t = Tile {
-                a: t.a,
-                ..Tile::default()
-            };
-        }
-        let (mut cost, mut cost_without) = (0.0f64, 0.0f64);
-        for &(k, t) in &drawing.near {
-            let r = white[k] - tiles[t].a as f32 * drawing.white[k];
-            let z = r / spread;
-            let w = if z.abs() > HUBER {
-                HUBER / z.abs()
-            } else {
-                1.0
-            };
-            cost += huber(z);
-            cost_without += huber(white[k] / spread);
-            let weight = w / (spread * spread);
+        let mut tiles = self.contrasts(drawing, frame);
+        let away = tiles
+            .iter()
+            .map(|t| (t.a - frame.contrast).powi(2))
+            .sum::<f64>();
+        let mut cost = frame.pull * away;
+        for (&(k, t), &weight) in frame.near.iter().zip(&frame.weights) {
             let tile = &mut tiles[t];
             let c = drawing.white[k];
-            let wc = f64::from(weight * c);
-            tile.q += wc * f64::from(c);
-            tile.s += wc * f64::from(white[k]);
+            let r = white[k] - tile.a as f32 * c;
             let wr = f64::from(weight * r);
+            let wc = f64::from(weight * c);
+            cost += wr * f64::from(r);
             tile.e += wr * f64::from(c);
             if slopes.is_empty() {
                 continue;
@@ -337,11 +391,8 @@ impl Aligner<'_> {
         }
         Sums {
             tiles,
-            contrast: mean,
-            pull,
             cost,
-            cost_without,
-            spread: f64::from(spread),
+            pull: frame.pull,
         }
     }
 }
@@ -350,12 +401,8 @@ const NUDGE: f64 = 1e-4;
 
 struct Sums {
     tiles: Vec<Tile>,
-    contrast: f64,
-    /// Weight that draws a tile's contrast to the mean.
-    pull: f64,
     cost: f64,
-    cost_without: f64,
-    spread: f64,
+    pull: f64,
 }
 
 /// Sums over one tile: C the drawing, D its derivatives, I the image, r the residual.
@@ -392,19 +439,6 @@ impl Tile {
         let g = (self.g - self.c * (self.e / q)) * self.a;
         (m, g)
     }
-}
-
-fn mean_contrast(tiles: &[Tile]) -> f64 {
-    let (s, q) = tiles
-        .iter()
-        .fold((0.0, 0.0), |(s, q), t| (s + t.s, q + t.q));
-    s / q.max(1e-12)
-}
-
-/// The tile's contrast, drawn towards the mean; a residue that turns into its opposite is none.
-fn contrast_towards(tile: &Tile, mean: f64, pull: f64) -> f64 {
-    let a = (tile.s + pull * mean) / (tile.q + pull);
-    if a * mean < 0.0 { 0.0 } else { a }
 }
 
 fn huber(z: f32) -> f64 {

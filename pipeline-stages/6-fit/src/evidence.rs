@@ -40,8 +40,8 @@ pub(crate) fn along_outline(
     aligner: &Aligner<'_>,
     alignment: &Alignment,
     shape: &Shape,
+    near: &[(usize, usize)],
     drawing: &Drawing,
-    slopes: &[Vec<f32>],
 ) -> Vec<Support> {
     let grid = &aligner.region.grid;
     let pose = &alignment.pose;
@@ -55,7 +55,7 @@ pub(crate) fn along_outline(
     let to_grid = back.map_or(*turn.matrix(), |b| b * turn.matrix());
     let to_grid = Map::<Art, measures::Mm>::from_matrix(to_grid);
     let mut tile_of = vec![usize::MAX; grid.len()];
-    for &(k, t) in &drawing.near {
+    for &(k, t) in near {
         tile_of[k] = t;
     }
     let radius = (WINDOW_MM / grid.pitch_mm).max(2.0);
@@ -80,7 +80,7 @@ pub(crate) fn along_outline(
                     let c = f64::from(drawing.white[k]);
                     let w = f64::from(aligner.region.white[k]);
                     let a = alignment.contrasts[tile_of[k]];
-                    let d = f64::from(slopes[BLEED][k]) * a;
+                    let d = f64::from(drawing.slopes[BLEED][k]) * a;
                     q += c * c;
                     s += c * w;
                     dd += d * d;

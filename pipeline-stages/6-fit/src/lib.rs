@@ -69,13 +69,16 @@ pub struct Ranked {
 /// What speaks for and against a fit besides its own figures.
 #[derive(Clone, Debug, Default)]
 pub struct Evidence {
-    /// Signal-to-noise ratio of the artwork's mirror image at its own best place, as a share of
-    /// the artwork's; 0 where the two look alike.
-    pub mirrored_share: f64,
+    /// Probability that the residue is rather the artwork's mirror image; 0 where the two look
+    /// alike.
+    pub mirrored_probability: f64,
     /// Signal-to-noise ratio of the best other place, as a share of this one's.
     pub rival_share: f64,
     /// Length of outline that should be visible, since the residue about it is, but is not.
     pub missing_detail_mm: f64,
+    /// Share of what stands out of the cloth's noise on and about the emblem that the artwork
+    /// explains.
+    pub explained: f64,
     /// Ratio of what the residuals do to what the cloth's noise would do; near 1 when the
     /// artwork explains all there is.
     pub residual_ratio: f64,

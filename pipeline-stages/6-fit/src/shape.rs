@@ -261,7 +261,6 @@ pub(crate) struct Distance {
     width: usize,
     height: usize,
     value: Vec<f32>,
-    band: f64,
 }
 
 impl Distance {
@@ -315,7 +314,6 @@ impl Distance {
             width,
             height,
             value,
-            band,
         }
     }
 
@@ -341,9 +339,11 @@ impl Distance {
         Some((top + b * (bottom - top), gradient))
     }
 
-    /// Largest distance told apart, in shape units.
-    pub(crate) fn band(&self) -> f64 {
-        self.band
+    /// Whether the distance is sampled there.
+    pub(crate) fn covers(&self, u: f64, v: f64) -> bool {
+        let x = (u - self.origin[0]) / self.cell;
+        let y = (v - self.origin[1]) / self.cell;
+        x >= 0.0 && y >= 0.0 && x < (self.width - 1) as f64 && y < (self.height - 1) as f64
     }
 }
 

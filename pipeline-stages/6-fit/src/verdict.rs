@@ -25,8 +25,12 @@ pub struct VerdictSettings {
     pub expected_width_percent: f64,
     /// Another place that shows this share of the signal is as good an answer.
     pub rival_share: f64,
-    /// The mirror image must stay below this share of the signal.
-    pub mirrored_share: f64,
+    /// Greatest probability that the residue is the artwork's mirror image.
+    pub mirrored_probability: f64,
+    /// Greatest distance of the seen edge from the fitted one, 95th percentile.
+    pub edge_p95_mm: f64,
+    /// Least and greatest bleed that is believed.
+    pub bleed_range_mm: [f64; 2],
     /// Outline that should be seen but is not, beyond which another version is suspected.
     pub missing_detail_mm: f64,
     /// Least probability of the ruler's reading.
@@ -112,6 +116,21 @@ fn about_the_signal(fit: &Fit, settings: &VerdictSettings) -> Vec<String> {
             fit.u_outline_mm, settings.tolerance_mm
         ));
     }
+    if fit.edge_p95_mm > settings.edge_p95_mm {
+        look.push(format!(
+            "The residue's edge lies up to {:.2} mm from the artwork's (95 % of what is seen); \
+             {:.2} mm are usual at most.",
+            fit.edge_p95_mm, settings.edge_p95_mm
+        ));
+    }
+    let [least, most] = settings.bleed_range_mm;
+    if !(least..=most).contains(&fit.bleed_mm) {
+        look.push(format!(
+            "The residue would reach {:.1} mm past the emblem's edge on all sides; {least:.1} to \
+             {most:.1} mm are believed.",
+            fit.bleed_mm
+        ));
+    }
     look
 }
 
@@ -152,17 +171,12 @@ fn about_the_place(best: &Ranked, evidence: &Evidence, settings: &VerdictSetting
             100.0 * evidence.rival_share
         ));
     }
-    if evidence.mirrored_share > settings.mirrored_share {
+    if evidence.mirrored_probability > settings.mirrored_probability {
         look.push(format!(
-            "The mirror image of {} fits {} well ({:.0} % of the signal): is the drawing the \
-             right way round?",
+            "The residue may be the mirror image of {} ({:.0} %): is the drawing the right way \
+             round?",
             best.file,
-            if evidence.mirrored_share >= 1.0 {
-                "better or as"
-            } else {
-                "nearly as"
-            },
-            100.0 * evidence.mirrored_share
+            100.0 * evidence.mirrored_probability
         ));
     }
     look

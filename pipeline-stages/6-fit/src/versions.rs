@@ -23,6 +23,10 @@ const TEMPER: f64 = 4.0;
 const SNR_EVEN: f64 = 8.0;
 const SNR_STEP: f64 = 0.5;
 
+/// A mirror image that does nearly as well speaks for a wrong fit altogether: be slow to rule it
+/// out.
+const MIRROR_TEMPER: f64 = 40.0;
+
 /// A version on its way through the comparison.
 struct Entrant {
     artwork: usize,
@@ -140,7 +144,7 @@ struct Finalist {
     artwork: usize,
     alignment: Alignment,
     drawing: Drawing,
-    slopes: Vec<Vec<f32>>,
+    near: Vec<(usize, usize)>,
     distance: Distance,
     tiles: usize,
 }
@@ -170,9 +174,10 @@ impl<'a> Ground<'a> {
             let tiles = refine::tiles_for(pose.size_mm());
             let aligner = ground.aligner(&distance, tiles);
             let alignment = aligner.align(pose);
-            let (drawing, _) = aligner.draw(&alignment.pose, false);
+            let near = aligner.near(&alignment.pose);
+            let drawing = aligner.draw(&alignment.pose, &near, false);
             let mut model = vec![0.0f32; ground.region.grid.len()];
-            for &(k, t) in &drawing.near {
+            for &(k, t) in &near {
                 model[k] = drawing.cover[k] * alignment.contrasts[t] as f32;
             }
             ground
@@ -213,13 +218,14 @@ impl<'a> Ground<'a> {
             .iter()
             .map(|&p| aligner.align(p))
             .max_by(|a, b| a.gain.total_cmp(&b.gain))?;
-        let (drawing, slopes) = aligner.draw(&alignment.pose, true);
+        let near = aligner.near(&alignment.pose);
+        let drawing = aligner.draw(&alignment.pose, &near, true);
         Some(Finalist {
             entrant: e.artwork,
             artwork: e.artwork,
             alignment,
+            near,
             drawing,
-            slopes,
             distance,
             tiles,
         })
@@ -235,7 +241,7 @@ impl<'a> Ground<'a> {
     ) -> Ranking {
         let mut common = vec![false; self.region.grid.len()];
         for f in finalists {
-            f.drawing.near.iter().for_each(|&(k, _)| common[k] = true);
+            f.near.iter().for_each(|&(k, _)| common[k] = true);
         }
         let costs: Vec<f64> = finalists.iter().map(|f| self.cost(f, &common)).collect();
         let least = costs.iter().copied().fold(f64::INFINITY, f64::min);
@@ -274,7 +280,7 @@ impl<'a> Ground<'a> {
     /// Twice the negative log-likelihood on the common samples.
     fn cost(&self, f: &Finalist, common: &[bool]) -> f64 {
         let mut left = self.region.white.clone();
-        for &(k, t) in &f.drawing.near {
+        for &(k, t) in &f.near {
             left[k] -= f.alignment.contrasts[t] as f32 * f.drawing.white[k];
         }
         left.iter()
@@ -284,8 +290,8 @@ impl<'a> Ground<'a> {
             .sum()
     }
 
-    /// How well the mirror image does, as a share of the signal; 0 when it looks the same.
-    fn mirrored_share(
+    /// Probability that the mirror image is the right one; 0 when it looks the same.
+    fn mirrored_probability(
         &self,
         levels: &[Level],
         f: &Finalist,
@@ -307,7 +313,8 @@ impl<'a> Ground<'a> {
         if alike((&mirrored, &alignment.pose), (&e.shape, pose), &f.distance) {
             return 0.0;
         }
-        alignment.snr.abs() / f.alignment.snr.abs().max(1e-9)
+        let behind = f.alignment.snr.powi(2) - alignment.snr.powi(2);
+        1.0 / (1.0 + (0.5 * behind / MIRROR_TEMPER).exp())
     }
 
     fn describe(
@@ -320,7 +327,7 @@ impl<'a> Ground<'a> {
         let a = &f.alignment;
         let shape = &e.shape;
         let aligner = self.aligner(&f.distance, f.tiles);
-        let support = evidence::along_outline(&aligner, a, shape, &f.drawing, &f.slopes);
+        let support = evidence::along_outline(&aligner, a, shape, &f.near, &f.drawing);
         let art_to_photo = art_to_photo(&a.pose, shape, self.plane);
         let samples = evidence::samples(&support, shape, a.pose.size_mm(), &art_to_photo);
         let (edge_mean_mm, edge_p95_mm) = evidence::edge_distances(&samples);
@@ -349,8 +356,9 @@ impl<'a> Ground<'a> {
         };
         let evidence = Evidence {
             residual_ratio: a.spread,
+            explained: a.explained,
             rival_share: rival_share(e, &a.pose),
-            mirrored_share: self.mirrored_share(levels, f, e, settings),
+            mirrored_probability: self.mirrored_probability(levels, f, e, settings),
             missing_detail_mm: a.pose.size_mm() * evidence::missing_detail(&support),
             ..Evidence::default()
         };
@@ -483,9 +491,9 @@ fn best_direction(
             prior,
             tiles,
         };
-        let (drawing, _) = aligner.draw(pose, false);
-        *d = drawing
-            .near
+        let near = aligner.near(pose);
+        let drawing = aligner.draw(pose, &near, false);
+        *d = near
             .iter()
             .map(|&(k, _)| f64::from(drawing.white[k] * region.white[k].clamp(-5.0, 5.0)))
             .sum();
