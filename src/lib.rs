@@ -11,6 +11,7 @@ pub mod folder;
 pub mod job;
 pub mod log;
 pub mod outbox;
+pub mod outcome;
 pub mod pipeline;
 pub mod problem;
 pub mod report;

@@ -371,7 +371,7 @@ impl Bench<'_> {
             artwork: &fitted.artwork,
             fit: &fitted.fit,
             plane: &plane,
-            ruler: worked.report.rulers.first(),
+            rulers: &worked.report.rulers,
             ruler_thickness_mm: task
                 .ruler
                 .thickness_mm

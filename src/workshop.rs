@@ -11,7 +11,8 @@ use crate::folder::{self, Folder};
 use crate::job::{self, JOB_FILE, JobName};
 use crate::log::Progress;
 use crate::outbox::{self, LogLine, Outbox, fit_json};
-use crate::pipeline::{self, Outcome};
+use crate::outcome::{self, Outcome};
+use crate::pipeline;
 use crate::problem::Problem;
 use crate::report::{self, JobReport};
 use crate::settings::Config;
@@ -87,7 +88,7 @@ pub fn work(
         Err(folder::Error::TooMuch(problem)) => {
             let remedy = format!("{}. Nothing of it was copied to source/", problem.remedy);
             let problem = Problem { remedy, ..problem };
-            (pipeline::refused(order.name, vec![problem], config), true)
+            (outcome::refused(order.name, vec![problem], config), true)
         }
         Err(error) => return Err(Error::NoFolder(error)),
     };
@@ -123,7 +124,7 @@ fn outcome(
             let refused = outcome.nothing_usable;
             (outcome, refused)
         }
-        Err(problems) => (pipeline::refused(name, problems, config), true),
+        Err(problems) => (outcome::refused(name, problems, config), true),
     };
     let left_out = folder.left_out().into_iter().filter(|p| p.file != JOB_FILE);
     outcome.report.problems.extend(left_out);

@@ -1,0 +1,161 @@
+//! What comes out of a job: the report and the files, emblem by emblem and as a whole.
+
+use measures::Verdict;
+
+use crate::job::{Emblem, Job, JobName};
+use crate::problem::Problem;
+use crate::report::{EmblemReport, FileLink, JobReport, Pictures};
+use crate::settings::Config;
+
+/// What came out of a job.
+#[derive(Debug)]
+pub struct Outcome {
+    /// What is reported.
+    pub report: JobReport,
+    /// Files to publish: path inside the job's folder, bytes.
+    pub files: Vec<(String, Vec<u8>)>,
+    /// Bad input kept every emblem from being worked on.
+    pub nothing_usable: bool,
+    /// The program itself failed on some emblem.
+    pub failed: bool,
+}
+
+/// One emblem, worked on or held.
+pub(crate) struct Worked {
+    pub(crate) report: EmblemReport,
+    pub(crate) files: Vec<(String, Vec<u8>)>,
+    pub(crate) problems: Vec<Problem>,
+    pub(crate) failed: bool,
+}
+
+impl Worked {
+    /// Held, for these problems or others that the caller adds.
+    pub(crate) fn held(emblem: &Emblem, problems: Vec<Problem>) -> Self {
+        let photo = emblem
+            .task
+            .as_ref()
+            .map_or(String::new(), |t| t.photo.path.clone());
+        let report = EmblemReport {
+            name: emblem.name.clone(),
+            verdict: Verdict::Hold,
+            reasons: problems.iter().map(ToString::to_string).collect(),
+            photo,
+            photo_size_px: None,
+            rulers: Vec::new(),
+            plane: None,
+            fitted: None,
+            versions: Vec::new(),
+            fabric_lines: None,
+            material: None,
+            warnings: Vec::new(),
+            pictures: Pictures::default(),
+            files: Vec::new(),
+        };
+        Self {
+            report,
+            files: Vec::new(),
+            problems,
+            failed: false,
+        }
+    }
+
+    /// Worsens the verdict, and says why.
+    pub(crate) fn worsen(&mut self, verdict: Verdict, reason: impl Into<String>) {
+        self.report.verdict = self.report.verdict.max(verdict);
+        self.report.reasons.push(reason.into());
+    }
+
+    /// Adds a file, and a link to it if it is for people. Nothing to write, no file.
+    pub(crate) fn publish(&mut self, file: &str, what: &str, bytes: Vec<u8>) {
+        if bytes.is_empty() {
+            return;
+        }
+        let path = format!("{}/{file}", self.report.name);
+        if !what.is_empty() {
+            self.report.files.push(FileLink {
+                path: path.clone(),
+                what: what.to_owned(),
+            });
+        }
+        self.files.push((path, bytes));
+    }
+
+    /// The program itself failed.
+    pub(crate) fn fault(emblem: &Emblem) -> Self {
+        let mut worked = Self::held(emblem, Vec::new());
+        worked.failed = true;
+        worked.report.reasons.push(
+            "the program itself failed on this emblem: nothing was measured. Keep the job folder and \
+             report the fault; a photo taken again may help meanwhile"
+                .to_owned(),
+        );
+        worked
+    }
+}
+
+/// The whole job's outcome from its emblems'.
+pub(crate) fn assemble(job: &Job, name: &JobName, config: &Config, worked: Vec<Worked>) -> Outcome {
+    let nothing_usable = worked.iter().all(|w| !w.problems.is_empty());
+    let failed = worked.iter().any(|w| w.failed);
+    let verdict = worked
+        .iter()
+        .map(|w| w.report.verdict)
+        .max()
+        .unwrap_or(Verdict::Hold);
+    let fabric = job
+        .garment
+        .fabric
+        .as_ref()
+        .and_then(|f| config.fabrics.get(f));
+    let mut report = JobReport {
+        garment: job.garment.title.clone(),
+        fabric: fabric.map(|f| f.title.clone()),
+        iron_dots: job.garment.iron_dots,
+        verdict,
+        ..empty_report(name, config)
+    };
+    let mut files = Vec::new();
+    for emblem in worked {
+        for problem in emblem.problems {
+            if !report.problems.contains(&problem) {
+                report.problems.push(problem);
+            }
+        }
+        report.emblems.push(emblem.report);
+        files.extend(emblem.files);
+    }
+    Outcome {
+        report,
+        files,
+        nothing_usable,
+        failed,
+    }
+}
+
+/// A job that cannot be worked on at all.
+pub fn refused(name: &JobName, problems: Vec<Problem>, config: &Config) -> Outcome {
+    let report = JobReport {
+        problems,
+        ..empty_report(name, config)
+    };
+    Outcome {
+        report,
+        files: Vec::new(),
+        nothing_usable: true,
+        failed: false,
+    }
+}
+
+fn empty_report(name: &JobName, config: &Config) -> JobReport {
+    JobReport {
+        job: name.to_string(),
+        garment: None,
+        fabric: None,
+        iron_dots: None,
+        verdict: Verdict::Hold,
+        problems: Vec::new(),
+        emblems: Vec::new(),
+        settings: config.texts.clone(),
+        program: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).to_owned(),
+    }
+}
