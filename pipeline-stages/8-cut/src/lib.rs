@@ -6,6 +6,7 @@
 
 mod cutter;
 mod knife;
+mod narrow;
 mod note;
 mod order;
 mod plotter;
@@ -15,6 +16,7 @@ mod svg_file;
 use serde::Deserialize;
 
 pub use cutter::{Cutter, Feed, Origin, Sourced};
+pub use narrow::{Narrow, NarrowPlace, narrow_places};
 pub use note::CutNote;
 pub use plotter::{PLOTTER_UNITS_PER_MM, plotter, plotter_for};
 pub use sheet::{Sheet, lay_out};
