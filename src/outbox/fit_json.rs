@@ -1,6 +1,7 @@
 //! `fit.json`: the measurements for other programs. Keys and their order are fixed; what is not
 //! known is `null` or an empty list.
 
+use measures::uncertainty::COVERAGE_FACTOR;
 use measures::{ClothPlane, Point, Px, Ruler};
 use serde_json::{Map, Value, json};
 
@@ -129,7 +130,7 @@ fn scale(plane: &ClothPlane, at: Point<Px>) -> Value {
         "tilt_deg": round(plane.pose.tilt_deg(), 3),
         "terms": budget.terms.iter().map(|t| json!({
             "name": t.name,
-            "u_percent": round(t.u_percent, 4),
+            "u_percent": round(COVERAGE_FACTOR * t.u_percent, 4),
             "source": t.source,
         })).collect::<Vec<_>>(),
     })
