@@ -16,7 +16,8 @@ from shapely.ops import unary_union
 from areas import Ring, filled
 
 SVG = "{http://www.w3.org/2000/svg}"
-POINTS_PER_CURVE = 160
+# Points along a curve: enough that chords of a circle of 40 mm miss 2e-5 of its area.
+POINTS_PER_ROOT_MM = 20
 # CSS Values and Units 3, section 6.2: 96 px to the inch of 25.4 mm.
 PX_PER_MM = 96 / 25.4
 
@@ -55,7 +56,7 @@ def read_with_svg_path(file: FilePath) -> CutFile:
                 ring.append((part.end.real, part.end.imag))
                 continue
             straight = isinstance(part, (svg.path.Line, svg.path.path.Close))
-            count = 1 if straight else POINTS_PER_CURVE
+            count = 1 if straight else point_count(part.point)
             points = [part.point((i + 1) / count) for i in range(count)]
             ring.extend((p.real, p.imag) for p in points)
         rings.append(ring)
@@ -109,11 +110,18 @@ def points_of(path: svgelements.Path) -> Ring:
             if part.end is not None:
                 ring.append((part.end.x, part.end.y))
         else:
-            at = (part.point((i + 1) / POINTS_PER_CURVE) for i in range(POINTS_PER_CURVE))
+            count = point_count(lambda t, part=part: complex(part.point(t)) / PX_PER_MM)
+            at = (part.point((i + 1) / count) for i in range(count))
             ring.extend((p.x, p.y) for p in at)
     if ring[0] != ring[-1]:
         ring.append(ring[0])
     return ring
+
+
+def point_count(point) -> int:
+    """Points for a curve in millimetres, by how far it reaches from its start."""
+    reach = max(abs(point(t) - point(0)) for t in (0.2, 0.4, 0.6, 0.8, 1))
+    return int(POINTS_PER_ROOT_MM * reach**0.5) + 8
 
 
 def near(a: tuple[float, float], b: tuple[float, float]) -> bool:
