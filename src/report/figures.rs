@@ -2,6 +2,11 @@
 
 use kurbo::{BezPath, PathEl};
 
+/// An uncertainty on its own, to a hundredth of a millimetre.
+pub(super) fn uncertainty_mm(u: f64) -> String {
+    format!("± {:.2} mm", u.max(0.01))
+}
+
 /// A figure with two significant digits, the usual form of an uncertainty (GUM, JCGM 100:2008,
 /// 7.2.6).
 pub(super) fn two_digits(x: f64) -> String {
@@ -10,11 +15,14 @@ pub(super) fn two_digits(x: f64) -> String {
 
 /// A value rounded to the last digit of its expanded uncertainty.
 pub(super) fn measured(value: f64, u: f64, unit: &str) -> String {
-    let places = places(u);
+    // Nobody works finer than a hundredth of a millimetre or a degree.
+    let finest = if unit == "mm" || unit == "°" { 2 } else { 4 };
+    let places = places(u).min(finest);
     let space = if unit == "°" { "" } else { " " };
-    // A rounded zero has no sign.
+    // A rounded zero has no sign; an uncertainty is never rounded to nothing.
     let scale = 10_f64.powi(places as i32);
     let value = (value * scale).round() / scale + 0.0;
+    let u = u.max(1.0 / scale);
     format!("{value:.places$} ± {u:.places$}{space}{unit}")
 }
 
@@ -94,8 +102,10 @@ mod tests {
         assert_eq!(two_digits(1.26), "1.3");
         assert_eq!(two_digits(0.001_26), "0.0013");
         assert_eq!(measured(78.4123, 0.2346, "mm"), "78.41 ± 0.23 mm");
-        assert_eq!(measured(-0.001, 0.08, "°"), "0.000 ± 0.080°");
+        assert_eq!(measured(-0.001, 0.08, "°"), "0.00 ± 0.08°");
         assert_eq!(measured(91.4, 12.0, "mm"), "91 ± 12 mm");
+        assert_eq!(measured(64.5486, 0.0922, "mm"), "64.55 ± 0.09 mm");
+        assert_eq!(measured(1.5, 0.001, "°"), "1.50 ± 0.01°");
     }
 
     #[test]

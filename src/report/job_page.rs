@@ -8,7 +8,7 @@ use measures::photo::FocalSource;
 use measures::{ClothPlane, CutFrom, Verdict};
 use press::Warning;
 
-use super::figures::{href, measured, per_cent, size, two_digits};
+use super::figures::{href, measured, per_cent, size, two_digits, uncertainty_mm};
 use super::pictures::RESIDUAL_FULL_MM;
 use super::ruler_plot::plot;
 use super::{EmblemReport, Error, JobReport, Problem, unit_symbol};
@@ -100,6 +100,7 @@ struct Emblem<'a> {
     reasons: Vec<Reason<'a>>,
     reasons_title: &'static str,
     pictures: Vec<Picture>,
+    residue: Option<Picture>,
     has_overlay: bool,
     shapes: Option<Shapes>,
     files: Vec<File<'a>>,
@@ -208,6 +209,7 @@ impl<'a> Emblem<'a> {
                 Verdict::Hold => "Why not to cut",
             },
             pictures: pictures(e),
+            residue: residue_picture(e),
             has_overlay: e.fitted.is_some() && !e.pictures.fitted_jpg.is_empty(),
             shapes: shapes(e),
             files: e.files.iter().map(File::new).collect(),
@@ -247,45 +249,50 @@ fn summary(e: &EmblemReport) -> Option<String> {
     ))
 }
 
+fn picture(
+    bytes: &[u8],
+    alt: String,
+    caption: &'static str,
+    link: Option<String>,
+) -> Option<Picture> {
+    let base64 = (!bytes.is_empty()).then(|| STANDARD.encode(bytes))?;
+    Some(Picture {
+        base64,
+        alt,
+        caption,
+        link,
+    })
+}
+
 fn pictures(e: &EmblemReport) -> Vec<Picture> {
-    let p = &e.pictures;
-    let overlay = e
-        .files
-        .iter()
-        .find(|f| f.path.ends_with("overlay.jpg"))
-        .map(|f| href(&f.path));
-    let picture = |bytes: &[u8], alt: String, caption, link| {
-        (!bytes.is_empty()).then(|| Picture {
-            base64: STANDARD.encode(bytes),
-            alt,
-            caption,
-            link,
-        })
-    };
+    let overlay = e.files.iter().find(|f| f.path.ends_with("overlay.jpg"));
+    let overlay = overlay.map(|f| href(&f.path));
     let name = &e.name;
-    [
-        picture(
-            &p.before_jpg,
-            format!("The photo around the residue of {name}, untouched"),
-            "The photo, untouched.",
-            None,
+    let before = picture(
+        &e.pictures.before_jpg,
+        format!("The photo around the residue of {name}, untouched"),
+        "The photo, untouched.",
+        None,
+    );
+    let fitted = picture(
+        &e.pictures.fitted_jpg,
+        format!("The same part of the photo with the fitted outline of {name} on the residue"),
+        "The fitted outline on the residue.",
+        overlay,
+    );
+    before.into_iter().chain(fitted).collect()
+}
+
+fn residue_picture(e: &EmblemReport) -> Option<Picture> {
+    picture(
+        &e.pictures.residue_jpg,
+        format!(
+            "The cloth around {} laid flat, in greys, the residue standing out from mid grey",
+            e.name
         ),
-        picture(
-            &p.fitted_jpg,
-            format!("The same part of the photo with the fitted outline of {name} on the residue"),
-            "The fitted outline on the residue.",
-            overlay,
-        ),
-        picture(
-            &p.residue_jpg,
-            format!("The cloth around {name} laid flat, in greys, the residue standing out from mid grey"),
-            "The residue as the program sees it: laid flat, light and texture evened out, mid grey for cloth.",
-            None,
-        ),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
+        "The residue as the program sees it: laid flat, light and texture evened out.",
+        None,
+    )
 }
 
 fn shapes(e: &EmblemReport) -> Option<Shapes> {
@@ -360,14 +367,10 @@ fn measured_rows(e: &EmblemReport) -> Vec<Measured> {
             measured(fit.rotation_deg, fit.u_rotation_deg, "°"),
             "clockwise, against the photo’s upper edge".to_owned(),
         ));
-        rows.push(row(
-            "Place",
-            format!("± {} mm", two_digits(fit.u_shift_mm)),
-            String::new(),
-        ));
+        rows.push(row("Place", uncertainty_mm(fit.u_shift_mm), String::new()));
         rows.push(row(
             "Any point of the outline",
-            format!("± {} mm", two_digits(fit.u_outline_mm)),
+            uncertainty_mm(fit.u_outline_mm),
             "the worst point, everything taken together".to_owned(),
         ));
         rows.push(row(

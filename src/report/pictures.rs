@@ -173,52 +173,81 @@ impl Scene<'_> {
         }
     }
 
+    /// Every tick used, and the first and last of the ruler that the press sheet goes by.
     fn mark_rulers(&self, picture: &mut RgbImage, view: &View) {
         let pen = view.pen();
+        let guide = self.guide();
         for (width, colour) in [(3.4 * pen, DARK), (1.3 * pen, LIGHT)] {
             let mut layer = Layer::over(picture);
-            for ruler in self.rulers {
-                for tick in &ruler.ticks {
-                    if let [first, .., last] = tick.points.as_slice() {
-                        let ends = [view.place(first.at), view.place(last.at)];
-                        layer.stroke(ends[0], ends[1], 0.4 * width, colour);
-                    }
+            for tick in self.rulers.iter().flat_map(|r| &r.ticks) {
+                if let [first, .., last] = tick.points.as_slice() {
+                    let ends = [view.place(first.at), view.place(last.at)];
+                    layer.stroke(ends[0], ends[1], 0.4 * width, colour);
                 }
-                for (outline, end) in end_marks(ruler, view).iter().zip(["A", "B"]) {
-                    layer.polyline(outline, width, colour);
-                    if let Some(&beside) = outline.first() {
-                        let at = beside + Vector::new(5.0 * pen, -4.0 * pen);
-                        let shadow = colour == DARK;
-                        let size = 22.0 * pen;
-                        let drawn = if shadow { 1.0 } else { 0.0 };
-                        layer.words(at + Vector::new(drawn, drawn), size, colour, end);
-                    }
-                }
+            }
+            for (outline, letter) in guide.iter().flat_map(|r| end_marks(r, view)) {
+                layer.polyline(&outline, width, colour);
+                let beside = outline.first().copied().unwrap_or(Point::new(0.0, 0.0));
+                let shadow = if colour == DARK { pen } else { 0.0 };
+                let at = beside + Vector::new(5.0 * pen + shadow, shadow - 4.0 * pen);
+                layer.words(at, 22.0 * pen, colour, letter);
             }
             layer.onto(picture);
         }
     }
 
-    /// A scale in millimetres and the colours' meaning, in the corner farthest from the emblem.
+    /// The ruler that the press sheet places the emblem from. How thick it is does not change the
+    /// choice.
+    fn guide(&self) -> Option<&Ruler> {
+        let chosen = self
+            .plane
+            .zip(self.fitted)
+            .and_then(|(plane, (artwork, fit))| {
+                press::Placement::choose(self.rulers, plane, artwork, fit, 0.0)
+            });
+        self.rulers.get(chosen.map_or(0, |(i, _)| i))
+    }
+
+    /// The corner for a panel that is farthest from emblem and rulers.
+    fn free_corner(&self, view: &View, picture: [f64; 2], panel: [f64; 2], gap: f64) -> [f64; 2] {
+        let emblem = self.fitted.iter().flat_map(|(artwork, fit)| {
+            let middle = Point::from(artwork.outline.bounding_box().center());
+            corners(artwork)
+                .into_iter()
+                .chain([middle])
+                .map(|p| fit.art_to_photo.apply(p))
+        });
+        let rulers = self.rulers.iter().flat_map(|r| {
+            let along =
+                |i: usize, j: usize| [0.0, 0.25, 0.5, 0.75].map(|t| r.body[i].lerp(r.body[j], t));
+            [along(0, 1), along(1, 2), along(2, 3), along(3, 0)].concat()
+        });
+        let taken: Vec<_> = emblem.chain(rulers).map(|p| view.place(p)).collect();
+        let room = |&[x, y]: &[f64; 2]| {
+            let away = |p: &Point<Px>| {
+                let dx = (x - p.x).max(p.x - x - panel[0]).max(0.0);
+                let dy = (y - p.y).max(p.y - y - panel[1]).max(0.0);
+                dx.hypot(dy)
+            };
+            taken.iter().map(away).fold(f64::INFINITY, f64::min)
+        };
+        let [right, low] = [0, 1].map(|i| picture[i] - panel[i] - gap);
+        let places = [[gap, low], [right, low], [gap, gap], [right, gap]];
+        places
+            .into_iter()
+            .max_by(|a, b| room(a).total_cmp(&room(b)))
+            .unwrap_or([gap, gap])
+    }
+
+    /// A scale in millimetres and the colours' meaning.
     fn legend(&self, picture: &mut RgbImage, view: &View) {
         let Some((artwork, fit)) = self.fitted else {
             return;
         };
-        let centre = artwork.outline.bounding_box().center();
-        let centre = view.place(fit.art_to_photo.apply(centre.into()));
         let unit = 7.0 * view.pen();
         let (width, height) = (unit * 26.0, unit * 9.2);
-        let (w, h) = (f64::from(picture.width()), f64::from(picture.height()));
-        let x = if centre.x > w / 2.0 {
-            unit
-        } else {
-            w - width - unit
-        };
-        let y = if centre.y > h / 2.0 {
-            unit
-        } else {
-            h - height - unit
-        };
+        let size = [picture.width(), picture.height()].map(f64::from);
+        let [x, y] = self.free_corner(view, size, [width, height], unit);
         darken(picture, x, y, width, height);
         let mut layer = Layer::over(picture);
         let at = |dx: f64, dy: f64| Point::new(x + dx * unit, y + dy * unit);
@@ -388,8 +417,8 @@ fn residual_colour(at: Point<Px>, samples: &[EdgeSample]) -> Colour {
     }
 }
 
-/// A ring around the first tick used and a square around the last, as lines.
-fn end_marks(ruler: &Ruler, view: &View) -> [Vec<Point<Px>>; 2] {
+/// A ring around the first tick used and a square around the last, as lines, with their letters.
+fn end_marks(ruler: &Ruler, view: &View) -> [(Vec<Point<Px>>, &'static str); 2] {
     let [first, last] = ruler.ends.map(|p| view.place(p));
     let radius = 11.0 * view.pen();
     let ring = (0..=48).map(|i| {
@@ -404,7 +433,7 @@ fn end_marks(ruler: &Ruler, view: &View) -> [Vec<Point<Px>>; 2] {
         (1.0, 1.0),
     ]
     .map(|(x, y)| last + Vector::new(x, y) * radius);
-    [ring.collect(), square.to_vec()]
+    [(ring.collect(), "A"), (square.to_vec(), "B")]
 }
 
 /// The corners of an artwork's bounding box, in order round it.

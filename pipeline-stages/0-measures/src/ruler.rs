@@ -58,7 +58,8 @@ pub struct Ruler {
     /// jump.
     pub ticks: Vec<Tick>,
     /// Corners of the area that the ruler's ticks and digits cover, in order round it: nothing
-    /// inside is cloth.
+    /// inside is cloth. The first two lie at the graduated edge, one pitch outside the ends of
+    /// its ticks.
     pub body: [Point<Px>; 4],
     /// Mean scale between the ends, in pixels per millimetre.
     pub px_per_mm: f64,

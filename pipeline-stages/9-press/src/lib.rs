@@ -85,9 +85,10 @@ pub struct SheetContent<'a> {
     pub fit: &'a Fit,
     /// The cloth.
     pub plane: &'a ClothPlane,
-    /// The ruler to place the emblem from.
-    pub ruler: Option<&'a Ruler>,
-    /// Thickness of that ruler, in mm.
+    /// The rulers in the photo; the emblem is placed from one of them (see
+    /// [`Placement::choose`]).
+    pub rulers: &'a [Ruler],
+    /// Thickness of the rulers, in mm.
     pub ruler_thickness_mm: f64,
     /// What it is cut from.
     pub material: &'a Material,
@@ -168,9 +169,16 @@ fn laid_out(
             file: content.artwork.file.clone(),
         });
     }
-    let placement = content
-        .ruler
-        .and_then(|r| Placement::new(r, content.plane, content.fit, content.ruler_thickness_mm));
+    let SheetContent {
+        rulers,
+        plane,
+        artwork,
+        fit,
+        ruler_thickness_mm,
+        ..
+    } = *content;
+    let placement = Placement::choose(rulers, plane, artwork, fit, ruler_thickness_mm);
+    let placement = placement.map(|(_, placement)| placement);
     let faces = canvas::Faces::load()?;
     let template = template::Template {
         content,

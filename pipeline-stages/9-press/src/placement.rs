@@ -2,8 +2,8 @@
 //! down again and the emblem placed from it.
 
 use kurbo::{Affine, Point, Vec2};
-use measures::ruler::{RulerUnit, Tick};
-use measures::{ClothPlane, Fit, Mm, Px, Ruler};
+use measures::ruler::RulerUnit;
+use measures::{Artwork, ClothPlane, Fit, Mm, Px, Ruler};
 
 /// A ruler laid down in the frame of the upright emblem: millimetres, x to the right, y down,
 /// beginning where the artwork's own coordinates begin.
@@ -31,30 +31,47 @@ impl Placement {
     pub fn new(ruler: &Ruler, plane: &ClothPlane, fit: &Fit, thickness_mm: f64) -> Option<Self> {
         let upright = upright_from_cloth(fit)?;
         let on_sheet = |p| Some(upright * beneath(plane, thickness_mm, p)?);
+        let pitch_mm = ruler.reading.pitch_mm;
         let ends = ruler.ticks.iter().filter_map(|t| {
             let at = on_sheet(t.points.first()?.at)?;
-            Some((f64::from(t.index) * ruler.reading.pitch_mm, at))
+            Some((f64::from(t.index) * pitch_mm, at))
         });
-        let (first_tick, along) = line_through(&ends.collect::<Vec<_>>())?;
-        let inward: Vec2 = ruler
-            .ticks
-            .iter()
-            .filter_map(|t| tick_vector(t, on_sheet))
-            .fold(Vec2::ZERO, |a, v| a + v);
+        let (on_ticks, along) = line_through(&ends.collect::<Vec<_>>())?;
         let across = Vec2::new(-along.y, along.x);
-        let into_ruler = if across.dot(inward) < 0.0 {
-            -across
-        } else {
-            across
-        };
+        let corners = ruler.body.map(on_sheet);
+        let [edge, _, far, _] = corners.map(|p| p.map(|p| across.dot(p - on_ticks)));
+        let (edge, far) = (edge?, far?);
+        let into = if far < edge { -1.0 } else { 1.0 };
+        // The body begins one pitch outside the ends of the ticks.
+        let to_ends = edge + into * pitch_mm;
         Some(Self {
-            first_tick,
+            first_tick: on_ticks + across * to_ends,
             along,
-            into_ruler,
-            pitch_mm: ruler.reading.pitch_mm,
+            into_ruler: across * into,
+            pitch_mm,
             last_index: ruler.ticks.last()?.index - ruler.ticks.first()?.index,
             unit: ruler.reading.unit,
         })
+    }
+
+    /// Which of `rulers` to place the emblem from, and how it lies: one whose graduated edge
+    /// faces the emblem before one that has to be reached across, then the nearest. A ruler with
+    /// ticks along both edges counts as two.
+    pub fn choose(
+        rulers: &[Ruler],
+        plane: &ClothPlane,
+        artwork: &Artwork,
+        fit: &Fit,
+        thickness_mm: f64,
+    ) -> Option<(usize, Self)> {
+        let centre = artwork.outline.bounding_box().center().to_vec2() * fit.mm_per_art;
+        let laid = rulers.iter().enumerate().filter_map(|(i, ruler)| {
+            let placement = Self::new(ruler, plane, fit, thickness_mm)?;
+            let distance = placement.distance_mm(centre.to_point());
+            Some(((distance < 0.0, distance.abs()), (i, placement)))
+        });
+        laid.min_by(|(a, _), (b, _)| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)))
+            .map(|(_, found)| found)
     }
 
     /// How far along the ruler, from the first tick used, the place opposite `p` lies, in mm.
@@ -130,14 +147,6 @@ fn cross(a: [f64; 3], b: [f64; 3]) -> [f64; 3] {
 fn unit(v: [f64; 3]) -> [f64; 3] {
     let length = dot(v, v).sqrt();
     v.map(|c| c / length)
-}
-
-/// From a tick's end at the ruler's edge to its other end.
-fn tick_vector(
-    tick: &Tick,
-    on_sheet: impl Fn(measures::Point<Px>) -> Option<Point>,
-) -> Option<Vec2> {
-    Some(on_sheet(tick.points.last()?.at)? - on_sheet(tick.points.first()?.at)?)
 }
 
 /// The straight line through places with known readings: where the first tick lies, and the

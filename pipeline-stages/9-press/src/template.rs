@@ -266,8 +266,18 @@ impl Template<'_> {
         let foot = p.at_mm(p.reading_mm(centre - shift)) + shift;
         marks.push(dashed(centre, foot, 0.2, BLACK, 2.0));
         let way = p.distance_mm(centre - shift).abs();
-        let beside = centre.lerp(foot, 0.82) + p.along * 1.5;
-        marks.push(text(beside, Style::plain(8.0), format!("{way:.1} mm")));
+        let steep = p.along.x.abs() > p.along.y.abs();
+        let aside = if steep {
+            Vec2::new(1.5, 0.0)
+        } else {
+            Vec2::new(0.0, -1.2)
+        };
+        let label = Style::plain(8.0);
+        marks.push(text(
+            centre.lerp(foot, 0.86) + aside,
+            label,
+            format!("{way:.1} mm"),
+        ));
         marks
     }
 
@@ -319,8 +329,8 @@ impl Template<'_> {
         let sure = format!(
             "The old emblem's place is known to ± {} mm and its turn to ± {}° (k = 2), as seen in \
              the photo. The old mark on the cloth is the last judge.",
-            two_digits(fit.u_shift_mm),
-            two_digits(fit.u_rotation_deg)
+            hundredths(fit.u_shift_mm),
+            hundredths(fit.u_rotation_deg)
         );
         let Some(p) = &self.placement else {
             let none = "No ruler to place it from: lay the template on the old mark itself.";
@@ -346,14 +356,7 @@ impl Template<'_> {
         } else {
             format!("{} from A towards B", length(reading))
         };
-        let turned = match two_places(turn) {
-            0.0 => "The baseline is parallel to the ruler.".to_owned(),
-            t if t > 0.0 => format!("The baseline is turned {t:.2}° clockwise from the ruler."),
-            t => format!(
-                "The baseline is turned {:.2}° anticlockwise from the ruler.",
-                -t
-            ),
-        };
+        let turned = turned(turn);
         vec![
             format!(
                 "Lay the ruler down as in the photo. A (ring in overlay.jpg) is the first tick \
@@ -377,10 +380,7 @@ impl Template<'_> {
         let centre = emblem.center();
         let (first, last) = (p.first_tick, p.at_mm(f64::from(p.last_index) * p.pitch_mm));
         let foot = p.at_mm(p.reading_mm(centre));
-        let all = emblem
-            .union(Rect::from_points(first, last))
-            .union_pt(foot)
-            .inset(6.0);
+        let all = emblem.union(Rect::from_points(first, last)).union_pt(foot);
         let k = (room.width() / all.width())
             .min(room.height() / all.height())
             .min(1.0);
@@ -446,14 +446,37 @@ impl Template<'_> {
             let at = Point::new(shown.x0 + 3.0, shown.y0 + 7.0);
             page.push(text(at, Style::bold(14.0).ink(GREY), name));
         }
+        let how = match tiles.columns * tiles.rows {
+            1 => "the next page shows it at true size.".to_owned(),
+            n => format!("join the {n} tiles that follow by their numbered crosses."),
+        };
         let note = format!(
-            "Overview, about 1 : {:.1}, not true size. The emblem is larger than the paper: join \
-             the {} tiles that follow by their numbered crosses.",
-            1.0 / k,
-            tiles.columns * tiles.rows
+            "Overview, about 1 : {:.1}, not true size. The emblem does not fit beside these words: \
+             {how}",
+            1.0 / k
         );
         let at = Point::new(window.x0, window.y0 + 4.0);
         self.column(page, at, window.width(), Style::bold(9.0), &note);
+    }
+}
+
+/// How baseline or upright lie against the ruler, whichever is nearer to it.
+fn turned(baseline_deg: f64) -> String {
+    let (line, deg) = if baseline_deg.abs() <= 45.0 {
+        ("baseline", baseline_deg)
+    } else {
+        (
+            "upright centre line",
+            baseline_deg - 90.0_f64.copysign(baseline_deg),
+        )
+    };
+    match two_places(deg) {
+        0.0 => format!("The {line} is parallel to the ruler."),
+        t if t > 0.0 => format!("The {line} is turned {t:.2}° clockwise from the ruler."),
+        t => format!(
+            "The {line} is turned {:.2}° anticlockwise from the ruler.",
+            -t
+        ),
     }
 }
 
@@ -569,20 +592,25 @@ impl Tiles {
             },
             frame(self.window, 0.1, GREY),
         ];
-        let title = format!(
-            "Tile {}  ·  row {} of {}, column {} of {}",
-            tile_name(row, column),
-            row + 1,
-            self.rows,
-            column + 1,
-            self.columns
-        );
         let left = template.left();
         let top = template.settings.margin_mm;
+        let (title, how) = if self.columns * self.rows == 1 {
+            ("True size".to_owned(), "As worn.")
+        } else {
+            let (name, rows, columns) = (tile_name(row, column), self.rows, self.columns);
+            (
+                format!(
+                    "Tile {name}  ·  row {} of {rows}, column {} of {columns}",
+                    row + 1,
+                    column + 1
+                ),
+                "Lay the pages over each other so that crosses with the same number meet; the frames \
+                 overlap.",
+            )
+        };
         page.push(text(Point::new(left, top + 4.5), Style::bold(12.0), title));
-        let how = "Lay the pages over each other so that crosses with the same number meet; the \
-                   frames overlap.";
         page.push(text(Point::new(left, top + 9.0), Style::plain(8.5), how));
+        up_arrow(&mut page, Point::new(template.right() - 18.0, top + 2.0));
         check_bar_across(&mut page, Point::new(left, top + 14.0), template.faces);
         page
     }
@@ -686,6 +714,11 @@ pub(crate) fn two_digits(x: f64) -> String {
     }
     let places = 1 - x.abs().log10().floor() as i32;
     format!("{x:.*}", places.clamp(0, 6) as usize)
+}
+
+/// An uncertainty to a hundredth, rounded up.
+fn hundredths(u: f64) -> String {
+    format!("{:.2}", ((u * 100.0).ceil() / 100.0).max(0.01))
 }
 
 fn two_places(x: f64) -> f64 {

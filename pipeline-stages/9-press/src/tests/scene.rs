@@ -147,7 +147,7 @@ impl Scene {
             artwork: &self.artwork,
             fit: &self.fit,
             plane: &self.plane,
-            ruler: Some(&self.ruler),
+            rulers: std::slice::from_ref(&self.ruler),
             ruler_thickness_mm: THICKNESS_MM,
             material: &self.material,
             fabric: Some(&self.fabric),
@@ -190,7 +190,7 @@ fn ruler(plane: &ClothPlane, unit: RulerUnit) -> Ruler {
     };
     let tick = |index: i32| {
         let along = f64::from(index) * pitch_mm;
-        let points = [0.0, 1.5, 3.0].map(|into| TickPoint {
+        let points = [0.4, 1.5, 3.0].map(|into| TickPoint {
             at: at(along, into),
             sigma_px: 0.1,
         });
@@ -210,8 +210,8 @@ fn ruler(plane: &ClothPlane, unit: RulerUnit) -> Ruler {
         },
         other_readings: vec![],
         body: [
-            at(-5.0, 0.0),
-            at(end + 5.0, 0.0),
+            at(-5.0, -pitch_mm),
+            at(end + 5.0, -pitch_mm),
             at(end + 5.0, 25.0),
             at(-5.0, 25.0),
         ],

@@ -156,7 +156,7 @@ fn an_inch_ruler_is_read_in_inches() {
 fn without_a_ruler_the_old_mark_is_the_guide() {
     let scene = Scene::new(0.5, RulerUnit::Mm);
     let content = crate::SheetContent {
-        ruler: None,
+        rulers: &[],
         ..scene.content()
     };
     let (pages, _) = laid_out(&content, &settings()).expect("a sheet");
@@ -335,4 +335,23 @@ fn text_stays_on_the_paper_whatever_its_length() {
             }
         }
     }
+}
+
+/// A ruler divided along both edges: the edge that faces the emblem is the one to measure from.
+#[test]
+fn of_two_edges_the_one_that_faces_the_emblem_is_used() {
+    let scene = Scene::new(0.782, RulerUnit::Mm);
+    let mut other = scene.ruler.clone();
+    let far = |p: measures::Point<measures::Px>| {
+        let [near, _, _, away] = scene.ruler.body;
+        p + (away - near) * 0.9
+    };
+    for tick in &mut other.ticks {
+        tick.points.iter_mut().for_each(|p| p.at = far(p.at));
+        tick.points.reverse();
+    }
+    other.body = [2, 3, 0, 1].map(|i| scene.ruler.body[i]);
+    let rulers = [other, scene.ruler.clone()];
+    let chosen = crate::Placement::choose(&rulers, &scene.plane, &scene.artwork, &scene.fit, 0.8);
+    assert_eq!(chosen.map(|(i, _)| i), Some(1));
 }
