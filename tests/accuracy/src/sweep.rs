@@ -6,6 +6,7 @@ use std::io::Write;
 use std::path::PathBuf;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Instant;
 
 use clap::Args;
 use scene_painter::{Family, Painting, Scene};
@@ -26,6 +27,9 @@ pub struct Sweep {
     /// Scenes worked on at a time.
     #[arg(long, default_value_t = 1)]
     pub jobs: usize,
+    /// Begins no further scene after this many minutes.
+    #[arg(long)]
+    pub minutes: Option<f64>,
     /// File to write each scene's figures to, one JSON object a line.
     #[arg(long)]
     pub lines: Option<PathBuf>,
@@ -64,23 +68,28 @@ impl Sweep {
         measure: impl Fn(&Scene, &Painting) -> T + Sync,
     ) -> Result<Vec<T>, Box<dyn Error>> {
         let seeds = || self.first_seed..self.first_seed + self.scenes;
-        let work: Vec<(Family, u64)> = self
-            .families()?
-            .into_iter()
-            .flat_map(|family| seeds().map(move |seed| (family, seed)))
+        let families = self.families()?;
+        // Seed by seed, so that a sweep cut short has some of every family.
+        let work: Vec<(usize, u64)> = seeds()
+            .flat_map(|seed| (0..families.len()).map(move |k| (k, seed)))
             .collect();
+        let start = Instant::now();
+        let late = || {
+            self.minutes
+                .is_some_and(|m| start.elapsed().as_secs_f64() > 60.0 * m)
+        };
         let next = AtomicUsize::new(0);
-        let done: Mutex<Vec<(usize, T)>> = Mutex::new(Vec::new());
+        let done: Mutex<Vec<((usize, u64), T)>> = Mutex::new(Vec::new());
         let worker = || {
             loop {
                 let i = next.fetch_add(1, Ordering::Relaxed);
-                let Some((family, seed)) = work.get(i) else {
+                let Some(&(family, seed)) = work.get(i).filter(|_| !late()) else {
                     break;
                 };
-                let scene = Scene::random(*seed, family);
+                let scene = Scene::random(seed, &families[family]);
                 let result = measure(&scene, &scene.paint());
                 if let Ok(mut done) = done.lock() {
-                    done.push((i, result));
+                    done.push(((family, seed), result));
                 }
             }
         };
@@ -90,7 +99,7 @@ impl Sweep {
             }
         });
         let mut done = done.into_inner().map_err(|e| e.to_string())?;
-        done.sort_by_key(|(i, _)| *i);
+        done.sort_by_key(|(place, _)| *place);
         let results: Vec<T> = done.into_iter().map(|(_, result)| result).collect();
         if let Some(path) = &self.lines {
             let mut file = File::create(path)?;

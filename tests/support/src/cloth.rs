@@ -98,6 +98,8 @@ pub struct Cloth {
     pub stains: Vec<Stain>,
     /// Number of stray fibres in the picture.
     pub lint: usize,
+    /// How far the cloth bulges out of its plane (standard deviation), over some centimetres.
+    pub bumps_mm: f64,
 }
 
 /// Exponent that turns a change of sRGB value into a change of light, near the middle of the range.

@@ -249,6 +249,7 @@ fn plain_cloth() -> Cloth {
         folds: Vec::new(),
         stains: Vec::new(),
         lint: 10,
+        bumps_mm: 0.0,
     }
 }
 

@@ -180,6 +180,7 @@ fn cloth(family: &Family, rng: &mut Rng) -> Cloth {
         folds: Vec::new(),
         stains: Vec::new(),
         lint: rng.below(30),
+        bumps_mm: between(rng, family.bumps_mm),
     }
 }
 

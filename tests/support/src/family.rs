@@ -85,6 +85,8 @@ pub struct Family {
     pub folds: [usize; 2],
     /// Strength of folds.
     pub fold_percent: [f64; 2],
+    /// How far the cloth bulges.
+    pub bumps_mm: [f64; 2],
     /// Number of stains.
     pub stains: [usize; 2],
     /// Whether other things lie about.
@@ -132,6 +134,7 @@ impl Family {
         jacquard: 0.0,
         folds: [0, 2],
         fold_percent: [1.0, 6.0],
+        bumps_mm: [0.0, 0.0],
         stains: [0, 1],
         clutter: 0.3,
         k1: [0.0, 0.0],
@@ -193,6 +196,7 @@ impl Family {
         name: "folds",
         folds: [2, 6],
         fold_percent: [6.0, 25.0],
+        bumps_mm: [0.2, 0.8],
         stains: [1, 4],
         clutter: 0.7,
         ..Self::MAIN
@@ -247,6 +251,7 @@ impl Family {
         thickness_off_mm: [-0.1, 0.1],
         k1: [-0.002, 0.002],
         roughness_mm: [0.08, 0.25],
+        bumps_mm: [0.05, 0.3],
         clutter: 0.6,
         ..Self::MAIN
     };

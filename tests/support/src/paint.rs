@@ -242,7 +242,7 @@ impl<'a> Studio<'a> {
     }
 
     fn spot(&self, px: f64, py: f64, blur: f32) -> [f32; 3] {
-        let (x, y) = self.to_cloth.at(px, py);
+        let (x, y) = self.on_bumps(self.to_cloth.at(px, py));
         let mut flatness = 0.0f32;
         let mut factor = [1.0f32; 3];
         for trace in &self.traces {
@@ -267,6 +267,22 @@ impl<'a> Studio<'a> {
         let fall = self.fall_of_light(px as f32, py as f32, x, y);
         let tint = &self.scene.light.colour;
         [0, 1, 2].map(|c| light[c] * fall * tint[c] as f32)
+    }
+
+    /// The spot of the cloth, as measured when it lies flat, that is seen where the plane's spot
+    /// would be: a bulge towards the camera moves outwards from the optical axis.
+    fn on_bumps(&self, (x, y): (f32, f32)) -> (f32, f32) {
+        let bumps = self.scene.cloth.bumps_mm as f32;
+        if bumps <= 0.0 {
+            return (x, y);
+        }
+        // Two octaves of this noise have a standard deviation of about 0.45.
+        let height = bumps / 0.45
+            * self
+                .noise
+                .octaves(0.025 * x + 60.0, 0.025 * y + 20.0, 2, 0.4);
+        let nearer = 1.0 - height / self.scene.pose.depth_mm as f32;
+        (x * nearer, y * nearer)
     }
 
     fn fall_of_light(&self, px: f32, py: f32, x: f32, y: f32) -> f32 {
