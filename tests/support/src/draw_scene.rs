@@ -221,7 +221,8 @@ fn place_emblem(
 ) -> Option<()> {
     let mut design = *rng.pick(family.emblem_designs());
     if let Design::Number(8) = design {
-        design = Design::Number(rng.below(10) as u8);
+        // Without 0 and 8, which look the same upside down.
+        design = Design::Number(*rng.pick(&[1, 2, 3, 4, 5, 6, 7, 9]));
     }
     let offered = count(rng, family.versions);
     let mut versions = Emblem::versions(design, offered, rng);
@@ -486,7 +487,11 @@ fn blemishes(scene: &mut Scene, family: &Family, frame_mm: [f64; 2], rng: &mut R
 fn marks(scene: &mut Scene, family: &Family, frame_mm: [f64; 2], rng: &mut Rng) {
     if let Some(Impostor::Thing(kind)) = family.impostor {
         let size_mm = match kind {
-            MarkKind::Blinds | MarkKind::Keyboard => [0.9 * frame_mm[0], 0.7 * frame_mm[1]],
+            MarkKind::FineStripes => [2.0 * frame_mm[0], 2.0 * frame_mm[0]],
+            MarkKind::Comb => [0.7 * frame_mm[0], 28.0],
+            MarkKind::Blinds | MarkKind::Keyboard | MarkKind::Grid => {
+                [0.9 * frame_mm[0], 0.7 * frame_mm[1]]
+            }
             MarkKind::Barcode => [70.0, 30.0],
             MarkKind::Print => [0.6 * frame_mm[0], 40.0],
             MarkKind::Zip => [0.9 * frame_mm[0], 24.0],

@@ -340,7 +340,7 @@ impl Family {
     }
 
     /// Pictures without a ruler that show something with its rhythm.
-    pub const IMPOSTORS: [Family; 10] = [
+    pub const IMPOSTORS: [Family; 13] = [
         Self::impostor("impostor-rib", Impostor::Cloth(Weave::Rib, 1.0)),
         Self::impostor("impostor-mesh", Impostor::Cloth(Weave::Mesh, 2.0)),
         Self::impostor("impostor-corduroy", Impostor::Cloth(Weave::Corduroy, 1.0)),
@@ -350,6 +350,12 @@ impl Family {
         Self::impostor("impostor-zip", Impostor::Thing(MarkKind::Zip)),
         Self::impostor("impostor-keyboard", Impostor::Thing(MarkKind::Keyboard)),
         Self::impostor("impostor-barcode", Impostor::Thing(MarkKind::Barcode)),
+        Self::impostor("impostor-grid", Impostor::Thing(MarkKind::Grid)),
+        Self::impostor(
+            "impostor-fine-stripes",
+            Impostor::Thing(MarkKind::FineStripes),
+        ),
+        Self::impostor("impostor-comb", Impostor::Thing(MarkKind::Comb)),
         Self::impostor("impostor-print", Impostor::Thing(MarkKind::Print)),
     ];
 

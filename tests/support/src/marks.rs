@@ -152,6 +152,22 @@ impl Overlay {
                 let fibre = 0.02 * self.noise.octaves(s, t, 3, 0.6);
                 paint(1.0, [0.72 + fibre, 0.71 + fibre, 0.67 + fibre]);
             }
+            MarkKind::Grid => {
+                paint(1.0, [0.02, 0.13, 0.08]);
+                let lines =
+                    |v: f32| (0.6 * line(period(v, 5.0), 0.06)).max(line(period(v, 10.0), 0.13));
+                let ink = lines(s).max(lines(t));
+                blend(light, [0.55, 0.6, 0.3], inside * 0.8 * ink);
+            }
+            MarkKind::FineStripes => {
+                let slub = 0.12 * self.noise.octaves(0.15 * s, 2.0 * t, 2, 0.5);
+                paint(0.55 * line(period(s + slub, 2.0), 0.45), [0.6, 0.6, 0.62]);
+            }
+            MarkKind::Comb => {
+                let spine = line(t + 0.7 * self.half[1], 0.3 * self.half[1]);
+                let tooth = line(period(s, 1.9), 0.5);
+                paint(spine.max(tooth), [0.02, 0.016, 0.014]);
+            }
             MarkKind::Chalk => {
                 let grain = ramp(-0.3, 0.6, self.noise.octaves(2.2 * s, 2.2 * t, 3, 0.8));
                 paint(

@@ -95,6 +95,12 @@ pub enum MarkKind {
     Card,
     /// A tailor's chalk line.
     Chalk,
+    /// A cutting mat's grid: lines every 5 mm, stronger ones every 10 mm.
+    Grid,
+    /// Fine woven stripes, 2 mm apart.
+    FineStripes,
+    /// A comb.
+    Comb,
 }
 
 /// Something else on the cloth.
