@@ -24,6 +24,11 @@ const HUBER_OF_NOISE: f64 = 0.977;
 /// Times the samples used, their weights and the mean contrast are settled anew.
 const ROUNDS: usize = 3;
 const STEPS_MAX: usize = 10;
+/// Residuals hang together over blocks of this many tiles each way.
+const BLOCK_TILES: usize = 2;
+/// By how much real errors exceed what the residuals let expect: bleed, contrast and blur are not
+/// as even as the model has them. Measured on painted scenes, with the plane known exactly.
+const MODEL_DOUBT: f64 = 1.4;
 /// A tile's contrast may stray from the mean by about this share of it (standard deviation).
 const CONTRAST_SPREAD: f64 = 0.6;
 
@@ -49,6 +54,18 @@ pub(crate) struct Alignment {
     pub(crate) snr: f64,
     /// Standard deviation of the whitened residuals; 1 when the noise is as modelled.
     pub(crate) spread: f64,
+}
+
+impl Alignment {
+    /// What fits are ranked by: the signal-to-noise ratio, held down where the fit had to assume
+    /// a bleed that is not believed.
+    pub(crate) fn standing(&self, prior_bleed_mm: [f64; 2]) -> f64 {
+        /// Standard deviations beyond which, and by what factor.
+        const BELIEVED: f64 = 3.5;
+        const HELD_DOWN: f64 = 0.3;
+        let strange = (self.pose.0[BLEED] - prior_bleed_mm[0]).abs() > BELIEVED * prior_bleed_mm[1];
+        self.snr.abs() * if strange { HELD_DOWN } else { 1.0 }
+    }
 }
 
 pub(crate) struct Aligner<'a> {
@@ -169,6 +186,18 @@ impl Aligner<'_> {
             .collect()
     }
 
+    /// Where sample `k` lies on the shape, in shape units.
+    pub(crate) fn spot_of(&self, pose: &Pose, k: usize) -> (f64, f64) {
+        let grid = &self.region.grid;
+        let size = pose.size_mm();
+        let (sin, cos) = pose.0[TURN].sin_cos();
+        let place = grid.place((k % grid.width) as f64, (k / grid.width) as f64);
+        let on_cloth = Vector3::new(place.x, place.y, 1.0);
+        let (px, py) = carried(&pose.correction(self.plane), &on_cloth);
+        let (rx, ry) = (px - pose.0[X], py - pose.0[Y]);
+        ((cos * rx + sin * ry) / size, (cos * ry - sin * rx) / size)
+    }
+
     /// Settles samples, weights and mean contrast for the poses about `pose`.
     fn frame(&self, pose: &Pose) -> Frame {
         let near = self.near(pose);
@@ -269,11 +298,20 @@ impl Aligner<'_> {
     fn conclude(&self, pose: Pose, frame: &Frame, drawing: &Drawing) -> Alignment {
         let sums = self.sums(drawing, &drawing.slopes, frame);
         let mut information = self.prior.precision;
-        let mut score_covariance = self.prior.precision;
-        for t in &sums.tiles {
+        let blocks = self.tiles.div_ceil(BLOCK_TILES);
+        let mut scores = vec![Unknowns::zeros(); blocks * blocks];
+        for (k, t) in sums.tiles.iter().enumerate() {
             let (m, g) = t.projected(frame.pull);
             information += m;
-            score_covariance += g * g.transpose();
+            let (row, column) = (k / self.tiles / BLOCK_TILES, k % self.tiles / BLOCK_TILES);
+            scores[row * blocks + column] += g;
+        }
+        let used = scores.iter().filter(|g| g.norm_squared() > 0.0).count() as f64;
+        // The fit has taken part of the scores' spread away.
+        let lost = used / (used - UNKNOWNS as f64).max(0.25 * used).max(1.0);
+        let mut score_covariance = self.prior.precision;
+        for g in &scores {
+            score_covariance += g * g.transpose() * (lost * MODEL_DOUBT * MODEL_DOUBT);
         }
         let white = &self.region.white;
         let (mut cost, mut cost_without) = (0.0f64, 0.0f64);

@@ -114,10 +114,13 @@ pub(crate) fn outline_seen(support: &[Support]) -> f64 {
 }
 
 /// Length of whole contours that should be visible, since the residue about them is, but are not:
-/// detail that the artwork has and the residue has not. In shape units.
-pub(crate) fn missing_detail(support: &[Support]) -> f64 {
-    /// Other contours this near (in shape units) tell whether there is residue here.
-    const NEIGHBOURHOOD: f64 = 0.15;
+/// detail that the artwork has and the residue has not. In millimetres.
+pub(crate) fn missing_detail(support: &[Support], size_mm: f64) -> f64 {
+    /// Other contours this near tell whether there is residue here,
+    const NEIGHBOURHOOD_MM: f64 = 5.0;
+    /// if their contrast is this share of the mean.
+    const PRESENT: f64 = 0.75;
+    let reach = NEIGHBOURHOOD_MM / size_mm;
     let contours = support.iter().map(|s| s.contour).max().map_or(0, |c| c + 1);
     let mut missing = 0.0;
     for contour in 0..contours {
@@ -126,20 +129,20 @@ pub(crate) fn missing_detail(support: &[Support]) -> f64 {
         let near = others.into_iter().filter(|o| {
             own.iter().any(|s| {
                 let d = [s.stop.at[0] - o.stop.at[0], s.stop.at[1] - o.stop.at[1]];
-                d[0].hypot(d[1]) < NEIGHBOURHOOD
+                d[0].hypot(d[1]) < reach
             })
         });
-        let (Some((expected, _)), Some((seen, u_seen))) =
+        let (Some((expected, u_expected)), Some((seen, u_seen))) =
             (pooled(near), pooled(own.iter().copied()))
         else {
             continue;
         };
-        let clear = expected > 5.0 * u_seen && expected > SEEN_SHARE;
-        if clear && seen + 2.0 * u_seen < 0.4 * expected {
+        let clear = expected - u_expected > PRESENT && expected > 5.0 * u_seen;
+        if clear && seen + 2.0 * u_seen < 0.35 * expected {
             missing += own.iter().map(|s| s.stop.length).sum::<f64>();
         }
     }
-    missing
+    missing * size_mm
 }
 
 /// Mean contrast of several places and its standard deviation, neighbours counted as sharing

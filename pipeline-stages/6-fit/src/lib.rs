@@ -12,6 +12,7 @@ mod pose;
 mod refine;
 mod region;
 mod shape;
+mod surplus;
 mod verdict;
 mod versions;
 
@@ -76,6 +77,8 @@ pub struct Evidence {
     pub rival_share: f64,
     /// Length of outline that should be visible, since the residue about it is, but is not.
     pub missing_detail_mm: f64,
+    /// Area within the emblem where there is residue though the artwork has none.
+    pub surplus_mm2: f64,
     /// Share of what stands out of the cloth's noise on and about the emblem that the artwork
     /// explains.
     pub explained: f64,

@@ -43,10 +43,10 @@ pub(crate) fn climb(
             })
         })
         .collect();
-    sort(&mut climbers);
+    sort(&mut climbers, settings);
     climbers = distinct(climbers);
     climbers.truncate((2 * most).max(6));
-    keep_convincing(&mut climbers);
+    keep_convincing(&mut climbers, settings);
     loop {
         let mut moved = false;
         climbers = climbers
@@ -71,10 +71,10 @@ pub(crate) fn climb(
                 Some(c)
             })
             .collect();
-        sort(&mut climbers);
+        sort(&mut climbers, settings);
         climbers = distinct(climbers);
         climbers.truncate(most.max(climbers.len() / 2));
-        keep_convincing(&mut climbers);
+        keep_convincing(&mut climbers, settings);
         if !moved {
             return climbers;
         }
@@ -82,13 +82,20 @@ pub(crate) fn climb(
 }
 
 /// Drops what falls far behind the best: it cannot catch up.
-fn keep_convincing(climbers: &mut Vec<Climber>) {
-    let best = climbers.first().map_or(0.0, |c| c.alignment.snr.abs());
-    climbers.retain(|c| c.alignment.snr.abs() > 0.6 * best);
+fn keep_convincing(climbers: &mut Vec<Climber>, settings: &Settings) {
+    let best = climbers.first().map_or(0.0, |c| c.standing(settings));
+    climbers.retain(|c| c.standing(settings) > 0.6 * best);
 }
 
-fn sort(climbers: &mut [Climber]) {
-    climbers.sort_by(|a, b| b.alignment.snr.abs().total_cmp(&a.alignment.snr.abs()));
+fn sort(climbers: &mut [Climber], settings: &Settings) {
+    climbers.sort_by(|a, b| b.standing(settings).total_cmp(&a.standing(settings)));
+}
+
+impl Climber {
+    pub(crate) fn standing(&self, settings: &Settings) -> f64 {
+        self.alignment
+            .standing([settings.bleed_mm, settings.u_bleed_mm])
+    }
 }
 
 fn distinct(climbers: Vec<Climber>) -> Vec<Climber> {

@@ -33,6 +33,8 @@ pub struct VerdictSettings {
     pub bleed_range_mm: [f64; 2],
     /// Outline that should be seen but is not, beyond which another version is suspected.
     pub missing_detail_mm: f64,
+    /// Area of residue where the artwork has none, beyond which another version is suspected.
+    pub surplus_mm2: f64,
     /// Least probability of the ruler's reading.
     pub reading_probability: f64,
     /// Greatest tilt of the cloth.
@@ -151,6 +153,12 @@ fn about_the_version(ranking: &Ranking, best: &Ranked, settings: &VerdictSetting
                 best.file
             ),
         });
+    }
+    if best.evidence.surplus_mm2 > settings.surplus_mm2 {
+        look.push(format!(
+            "{:.0} mm² inside the emblem show residue where {} has none: is it another version?",
+            best.evidence.surplus_mm2, best.file
+        ));
     }
     if best.evidence.missing_detail_mm > settings.missing_detail_mm {
         look.push(format!(

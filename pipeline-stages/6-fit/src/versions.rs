@@ -11,6 +11,7 @@ use crate::pose::{Information, Pose, Prior, SIZE, TURN, UNKNOWNS, X, Y};
 use crate::refine::{self, Climber};
 use crate::region::Region;
 use crate::shape::{Distance, Shape, Stop};
+use crate::surplus;
 use crate::{Evidence, Hint, Ranked, Ranking, Settings};
 
 /// Times the noise is measured anew and the fit repeated.
@@ -41,22 +42,28 @@ pub(crate) fn rank(
     hint: &Hint,
     settings: &Settings,
 ) -> Ranking {
-    let entrants: Vec<Entrant> = artworks
+    let mut entrants: Vec<Entrant> = artworks
         .iter()
         .enumerate()
         .filter_map(|(artwork, a)| {
             let shape = Shape::new(&a.outline)?;
-            let climbers = find(levels, &shape, plane, hint, settings);
-            (!climbers.is_empty()).then_some(Entrant {
+            Some(Entrant {
                 artwork,
                 shape,
-                climbers,
+                climbers: Vec::new(),
             })
         })
         .collect();
+    // Versions of one emblem lie where the first is found beyond doubt; else each is searched.
+    for e in &mut entrants {
+        e.climbers = find(levels, &e.shape, plane, hint, settings);
+        if e.climbers.first().is_some_and(|c| convincing(c, settings)) {
+            break;
+        }
+    }
     let lead = entrants.iter().max_by(|a, b| {
-        lead_snr(a)
-            .total_cmp(&lead_snr(b))
+        standing(&a.climbers, settings)
+            .total_cmp(&standing(&b.climbers, settings))
             .then(b.artwork.cmp(&a.artwork))
     });
     let Some(lead) = lead else {
@@ -73,13 +80,13 @@ pub(crate) fn rank(
     };
     let finalists: Vec<Finalist> = entrants
         .iter()
-        .filter_map(|e| ground.best_fit(e, lead, settings))
+        .filter_map(|e| ground.best_fit(e, lead))
         .collect();
     ground.compare(levels, &finalists, &entrants, artworks, settings)
 }
 
-fn lead_snr(e: &Entrant) -> f64 {
-    e.climbers.first().map_or(0.0, |c| c.alignment.snr.abs())
+fn standing(climbers: &[Climber], settings: &Settings) -> f64 {
+    climbers.first().map_or(0.0, |c| c.standing(settings))
 }
 
 /// The best places for one shape: the likely sizes first and coarsely, everything and thoroughly
@@ -111,11 +118,10 @@ fn find(
     for (sizes, raster) in passes.into_iter().flatten() {
         let found = coarse::search(levels, shape, sizes, raster, settings);
         let climbers = refine::climb(levels, shape, plane, &found, KEPT, settings);
-        let lead = |c: &[Climber]| c.first().map_or(0.0, |c| c.alignment.snr.abs());
-        if lead(&climbers) > lead(&best) {
+        if standing(&climbers, settings) > standing(&best, settings) {
             best = climbers;
         }
-        if best.first().is_some_and(|c| convincing(&c.alignment)) {
+        if best.first().is_some_and(|c| convincing(c, settings)) {
             break;
         }
     }
@@ -124,10 +130,10 @@ fn find(
 
 /// Whether a fit is so good that no other place needs to be looked at: far out of the noise, and
 /// with residue almost everywhere it should be.
-fn convincing(a: &Alignment) -> bool {
+fn convincing(c: &Climber, settings: &Settings) -> bool {
     const SNR: f64 = 30.0;
     const SHARE: f64 = 0.8;
-    a.snr.abs() > SNR && a.present_share > SHARE
+    c.standing(settings) > SNR && c.alignment.present_share > SHARE
 }
 
 /// The common samples on which versions are compared: where the best of them lies.
@@ -198,18 +204,34 @@ impl<'a> Ground<'a> {
     }
 
     /// The version's best fit here: from its own best place, or from the leader's at equal area.
-    fn best_fit(&self, e: &Entrant, lead: &Entrant, _settings: &Settings) -> Option<Finalist> {
+    fn best_fit(&self, e: &Entrant, lead: &Entrant) -> Option<Finalist> {
         let leader = lead.climbers.first()?.alignment.pose;
-        let mut starts = vec![e.climbers.first()?.alignment.pose];
-        if e.artwork != lead.artwork {
-            let mut same_place = leader;
-            same_place.0[SIZE] += ((lead.shape.half[0] * lead.shape.half[1])
-                / (e.shape.half[0] * e.shape.half[1]))
-                .sqrt()
-                .ln();
-            starts.push(same_place);
-        }
+        let mut starts: Vec<Pose> = e
+            .climbers
+            .first()
+            .map(|c| c.alignment.pose)
+            .into_iter()
+            .collect();
         starts.retain(|p| p.middle().distance(leader.middle()) < 0.5 * leader.size_mm());
+        if e.artwork != lead.artwork {
+            let [a, b] = [lead.shape.half, e.shape.half];
+            // At equal area, at equal width, at equal height.
+            let ratios = [
+                (a[0] * a[1] / (b[0] * b[1])).sqrt(),
+                a[0] / b[0],
+                a[1] / b[1],
+            ];
+            let kept = if (ratios[1] / ratios[2]).ln().abs() < 0.03 {
+                1
+            } else {
+                3
+            };
+            starts.extend(ratios[..kept].iter().map(|ratio| {
+                let mut pose = leader;
+                pose.0[SIZE] += ratio.ln();
+                pose
+            }));
+        }
         let size = starts.first()?.size_mm();
         let distance = refine::distance_for(self.level, &e.shape, size);
         let tiles = refine::tiles_for(leader.size_mm());
@@ -260,7 +282,7 @@ impl<'a> Ground<'a> {
             .zip(&weights)
             .filter_map(|(f, w)| {
                 let entrant = entrants.iter().find(|e| e.artwork == f.entrant)?;
-                let (fit, evidence) = self.describe(levels, f, entrant, settings);
+                let (fit, evidence) = self.describe(f, entrant);
                 Some(Ranked {
                     artwork: f.artwork,
                     file: artworks[f.artwork].file.clone(),
@@ -271,10 +293,33 @@ impl<'a> Ground<'a> {
             })
             .collect();
         versions.sort_by(|a, b| b.score.total_cmp(&a.score).then(a.artwork.cmp(&b.artwork)));
+        self.doubt_best(levels, &mut versions, finalists, entrants, settings);
         Ranking {
             versions,
             none_of_these: 1.0 - any,
         }
+    }
+
+    /// Looks for what speaks against the best version: its mirror image, another place.
+    fn doubt_best(
+        &self,
+        levels: &[Level],
+        versions: &mut [Ranked],
+        finalists: &[Finalist],
+        entrants: &[Entrant],
+        settings: &Settings,
+    ) {
+        let Some(best) = versions.first_mut() else {
+            return;
+        };
+        let f = finalists.iter().find(|f| f.artwork == best.artwork);
+        let e = entrants.iter().find(|e| e.artwork == best.artwork);
+        let (Some(f), Some(e)) = (f, e) else { return };
+        best.evidence.mirrored_probability = self.mirrored_probability(levels, f, e, settings);
+        best.evidence.rival_share = entrants
+            .iter()
+            .map(|e| rival_share(e, &f.alignment.pose))
+            .fold(0.0, f64::max);
     }
 
     /// Twice the negative log-likelihood on the common samples.
@@ -317,13 +362,7 @@ impl<'a> Ground<'a> {
         1.0 / (1.0 + (0.5 * behind / MIRROR_TEMPER).exp())
     }
 
-    fn describe(
-        &self,
-        levels: &[Level],
-        f: &Finalist,
-        e: &Entrant,
-        settings: &Settings,
-    ) -> (Fit, Evidence) {
+    fn describe(&self, f: &Finalist, e: &Entrant) -> (Fit, Evidence) {
         let a = &f.alignment;
         let shape = &e.shape;
         let aligner = self.aligner(&f.distance, f.tiles);
@@ -356,10 +395,9 @@ impl<'a> Ground<'a> {
         };
         let evidence = Evidence {
             residual_ratio: a.spread,
+            surplus_mm2: surplus::area_mm2(&aligner, a, shape, &f.near, &f.drawing),
             explained: a.explained,
-            rival_share: rival_share(e, &a.pose),
-            mirrored_probability: self.mirrored_probability(levels, f, e, settings),
-            missing_detail_mm: a.pose.size_mm() * evidence::missing_detail(&support),
+            missing_detail_mm: evidence::missing_detail(&support, a.pose.size_mm()),
             ..Evidence::default()
         };
         (fit, evidence)
@@ -394,7 +432,7 @@ fn alike(a: (&Shape, &Pose), b: (&Shape, &Pose), distance: &Distance) -> bool {
 }
 
 fn rival_share(e: &Entrant, pose: &Pose) -> f64 {
-    let best = lead_snr(e);
+    let best = e.climbers.first().map_or(1.0, |c| c.alignment.snr.abs());
     e.climbers
         .iter()
         .filter(|c| c.alignment.pose.middle().distance(pose.middle()) > 0.25 * pose.size_mm())
