@@ -1,7 +1,7 @@
 //! Finds the rulers in photos and prints them, a JSON object a line. With `--draw DIR` writes a
-//! picture of what was found.
+//! picture of what was found; with `--ticks` adds every tick.
 //!
-//! `cargo run -p ruler --example find -- [--draw DIR] PHOTO…`
+//! `cargo run -p ruler --example find -- [--draw DIR] [--ticks] PHOTO…`
 
 use std::path::{Path, PathBuf};
 
@@ -23,10 +23,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         ruler: table["ruler"].clone().try_into()?,
     };
     let mut draw: Option<PathBuf> = None;
+    let mut with_ticks = false;
     let mut arguments = std::env::args().skip(1);
     while let Some(argument) = arguments.next() {
         if argument == "--draw" {
             draw = arguments.next().map(PathBuf::from);
+            continue;
+        }
+        if argument == "--ticks" {
+            with_ticks = true;
             continue;
         }
         let file = Path::new(&argument);
@@ -34,7 +39,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let start = std::time::Instant::now();
         let search = ruler::find(&photo, &RulerHint::default(), &config.ruler);
         let seconds = start.elapsed().as_secs_f64();
-        println!("{}", summary(&argument, &search, seconds));
+        println!("{}", summary(&argument, &search, seconds, with_ticks));
         if let (Some(folder), Some(stem)) = (&draw, file.file_stem()) {
             picture(photo, &search).save(folder.join(stem).with_extension("png"))?;
         }
@@ -42,12 +47,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
-fn summary(name: &str, search: &RulerSearch, seconds: f64) -> serde_json::Value {
+fn summary(name: &str, search: &RulerSearch, seconds: f64, with_ticks: bool) -> serde_json::Value {
     let rulers: Vec<_> = search
         .rulers
         .iter()
         .map(|r| {
-            serde_json::json!({
+            let mut ruler = serde_json::json!({
                 "reading": r.reading,
                 "other_readings": r.other_readings,
                 "px_per_mm": r.px_per_mm,
@@ -55,12 +60,25 @@ fn summary(name: &str, search: &RulerSearch, seconds: f64) -> serde_json::Value 
                 "ends_px": r.ends,
                 "ticks": r.ticks.len(),
                 "base_mm": r.base_mm(),
-            })
+            });
+            if with_ticks {
+                ruler["located"] = r.ticks.iter().map(tick).collect();
+            }
+            ruler
         })
         .collect();
     serde_json::json!({
         "photo": name, "seconds": seconds, "rulers": rulers, "reasons": search.reasons,
     })
+}
+
+fn tick(tick: &measures::ruler::Tick) -> serde_json::Value {
+    let points: Vec<_> = tick
+        .points
+        .iter()
+        .map(|p| (p.at.x, p.at.y, p.sigma_px))
+        .collect();
+    serde_json::json!({ "index": tick.index, "length_px": tick.length_px, "points": points })
 }
 
 fn picture(photo: Photo, search: &RulerSearch) -> RgbImage {

@@ -1,12 +1,14 @@
 //! How long each mark is: where its contrast ends on either side of the band that all share.
 
 use crate::grid::median;
-use crate::marks::{Marks, PROFILE, Template, offset};
+use crate::marks::{Marks, offset};
 use crate::plane::Plane;
 use crate::strip::plane_for;
 
 /// Marks are followed this far from the middle of their band.
-const MAX_REACH_PITCHES: f64 = 45.0;
+const MAX_REACH_PITCHES: f64 = 30.0;
+/// Samples of a line across a mark: every third of a profile's.
+const STRIDE: usize = 3;
 /// Interruptions up to this length do not end a mark.
 const MAX_GAP_PITCHES: f64 = 0.35;
 /// Longer ones (a line along the ruler crosses it) only up to this length, and only when at least
@@ -27,7 +29,7 @@ pub(crate) struct Extent {
 pub(crate) fn extents(planes: &[Plane], marks: &Marks) -> Vec<Extent> {
     let pitch = marks.grid().pitch(marks.grid().middle);
     let plane = plane_for(planes, pitch, 8.0);
-    let step = (pitch / 12.0).max(plane.step_px);
+    let step = (pitch / 10.0).max(plane.step_px);
     let (first, last) = marks.range;
     (first..=last)
         .filter_map(|index| {
@@ -100,10 +102,8 @@ fn line_contrast(plane: &Plane, marks: &Marks, index: i32, v: f64) -> Option<f64
     let grid = marks.grid();
     let (t, pitch) = (grid.place(i) + grid.lean_at(i) * v, grid.pitch(i));
     let sign = if marks.dark { -1.0 } else { 1.0 };
-    let mut line = [0.0; PROFILE];
-    for (k, value) in line.iter_mut().enumerate() {
+    marks.template.contrast(STRIDE, |k| {
         let (x, y) = marks.axis.at(t + offset(k) * pitch, v);
-        *value = sign * f64::from(plane.bilinear(x, y)?);
-    }
-    Some(Template::contrast(&marks.template, &line))
+        Some(sign * f64::from(plane.bilinear(x, y)?))
+    })
 }

@@ -10,7 +10,7 @@ use crate::plane::Plane;
 use crate::strip::{Axis, Row, plane_for};
 
 /// Samples of a profile, over one pitch.
-pub(crate) const PROFILE: usize = 41;
+pub(crate) const PROFILE: usize = 33;
 const MAX_BANDS: usize = 6;
 /// Share of the band that is used: its ends belong to the row's edges.
 const USED_BAND: f64 = 0.8;
@@ -63,13 +63,27 @@ pub(crate) struct Marks {
     pub(crate) range: (i32, i32),
     /// Usual contrast, in grey levels.
     pub(crate) contrast: f64,
-    /// Robust standard deviation of a mark's place from the grid, in pitches.
+    /// Robust standard deviation of a mark from the middle of its neighbours, in pitches.
     pub(crate) unevenness: f64,
 }
 
 impl Marks {
     pub(crate) fn grid(&self) -> &Grid {
         &self.fit.grid
+    }
+
+    /// How far every second mark lies from where its neighbours would have it, in pitches.
+    pub(crate) fn alternation(&self) -> f64 {
+        let mean_of = |odd: i32| {
+            let mut off: Vec<f64> = self
+                .spots
+                .iter()
+                .filter(|s| s.index.rem_euclid(2) == odd)
+                .map(|s| self.grid().residual(s) / self.grid().pitch(f64::from(s.index)))
+                .collect();
+            median(&mut off)
+        };
+        mean_of(1) - mean_of(0)
     }
 
     /// Indices of the located marks, in order.
@@ -81,23 +95,30 @@ impl Marks {
     }
 }
 
-/// Locates the marks of `row`, and further ones beyond its ends.
+/// Locates the marks of `row`, and further ones beyond its ends: quickly, with few samples, to
+/// see whether it is worth more.
 pub(crate) fn locate(planes: &[Plane], row: &Row) -> Option<Marks> {
-    let bench = Bench::new(planes, row);
-    let mut grid = grid_of(row)?;
+    let bench = Bench::new(
+        planes,
+        row.axis,
+        row.half_band_px,
+        row.dark,
+        row.pitch_at(0.0),
+    )
+    .quick();
     let mut range = (
         row.count_at(row.range.0).ceil() as i32,
         row.count_at(row.range.1).floor() as i32,
     );
+    let grid = grid_of(row)?;
     bench.looks_regular(&grid, range)?;
-    let mut template = bench.template(&grid, range)?;
+    let template = bench.template(&grid, range)?;
     let mut fit = bench.fit(&grid, range, &template)?;
     if fit.unevenness() > MAX_UNEVENNESS {
         return None;
     }
-    grid = fit.fit.grid;
-    template = bench.template(&grid, range)?;
-    let mut matches = bench.matches(&grid, range, &template);
+    let template = bench.template(&fit.fit.grid, range)?;
+    let mut matches = bench.matches(&fit.fit.grid, range, &template);
     fit = bench.fit_matches(&matches)?;
     range = fit.located_range()?;
     for direction in [-1, 1] {
@@ -105,19 +126,20 @@ pub(crate) fn locate(planes: &[Plane], row: &Row) -> Option<Marks> {
             (fit, range) = longer;
         }
     }
-    template = bench.template(&fit.fit.grid, range)?;
-    fit = bench.fit(&fit.fit.grid, range, &template)?;
-    Some(Marks {
-        axis: row.axis,
-        half_band_px: row.half_band_px,
-        dark: row.dark,
-        template,
-        unevenness: fit.unevenness(),
-        range: fit.located_range()?,
-        contrast: fit.contrast,
-        spots: fit.spots,
-        fit: fit.fit,
-    })
+    fit.into_marks(&bench, template)
+}
+
+impl Marks {
+    /// The same marks, located with every sample there is.
+    pub(crate) fn refined(&self, planes: &[Plane]) -> Option<Marks> {
+        let pitch = self.grid().pitch(self.grid().middle);
+        let bench = Bench::new(planes, self.axis, self.half_band_px, self.dark, pitch);
+        let mut template = bench.template(self.grid(), self.range)?;
+        let mut fit = bench.fit(self.grid(), self.range, &template)?;
+        template = bench.template(&fit.fit.grid, self.range)?;
+        fit = bench.fit(&fit.fit.grid, self.range, &template)?;
+        fit.into_marks(&bench, template)
+    }
 }
 
 /// A projective grid that agrees with the row's parabola.
@@ -164,30 +186,75 @@ impl BenchFit {
         Some((indices.clone().min()?, indices.max()?))
     }
 
+    fn into_marks(self, bench: &Bench, template: Template) -> Option<Marks> {
+        Some(Marks {
+            axis: bench.axis,
+            half_band_px: bench.half_band_px,
+            dark: bench.sign < 0.0,
+            template,
+            unevenness: self.unevenness(),
+            range: self.located_range()?,
+            contrast: self.contrast,
+            spots: self.spots,
+            fit: self.fit,
+        })
+    }
+
+    /// Robust standard deviation of a mark from the middle of its neighbours, in pitches: what a
+    /// bent ruler or a bending lens leaves in the grid does not count.
     fn unevenness(&self) -> f64 {
-        let off: Vec<f64> = self
-            .spots
-            .iter()
-            .map(|s| self.fit.grid.residual(s) / self.fit.grid.pitch(f64::from(s.index)))
+        let mut of_mark: Vec<(i32, f64, f64)> = Vec::new();
+        let mut sorted = self.spots.clone();
+        sorted.sort_by_key(|s| s.index);
+        for s in &sorted {
+            let off = self.fit.grid.residual(s) / self.fit.grid.pitch(f64::from(s.index));
+            match of_mark.last_mut() {
+                Some(last) if last.0 == s.index => {
+                    last.1 += off;
+                    last.2 += 1.0;
+                }
+                _ => of_mark.push((s.index, off, 1.0)),
+            }
+        }
+        let bends: Vec<f64> = of_mark
+            .windows(3)
+            .filter(|w| w[2].0 - w[0].0 == 2)
+            .map(|w| w[1].1 / w[1].2 - 0.5 * (w[0].1 / w[0].2 + w[2].1 / w[2].2))
             .collect();
-        robust_deviation(&off)
+        // The difference from a mean of two has 1.5 times the variance of one.
+        if bends.len() < 5 {
+            f64::INFINITY
+        } else {
+            robust_deviation(&bends) / 1.5f64.sqrt()
+        }
     }
 }
 
 impl<'a> Bench<'a> {
-    fn new(planes: &'a [Plane], row: &Row) -> Self {
-        let plane = plane_for(planes, row.pitch_at(0.0), 14.0);
-        let rows = (2.0 * USED_BAND * row.half_band_px / plane.step_px)
+    fn new(planes: &'a [Plane], axis: Axis, half_band_px: f64, dark: bool, pitch_px: f64) -> Self {
+        let plane = plane_for(planes, pitch_px, 14.0);
+        let rows = (2.0 * USED_BAND * half_band_px / plane.step_px)
             .round()
             .max(1.0) as usize;
-        let bands = (rows / 4).clamp(1, MAX_BANDS);
+        let bands = (rows / 3).clamp(1, MAX_BANDS);
+        let sign = if dark { -1.0 } else { 1.0 };
+        let rows_per_band = (rows / bands).clamp(1, 24);
         Self {
             plane,
-            axis: row.axis,
-            half_band_px: row.half_band_px,
-            sign: if row.dark { -1.0 } else { 1.0 },
+            axis,
+            half_band_px,
+            sign,
             bands,
-            rows_per_band: (rows / bands).clamp(1, 24),
+            rows_per_band,
+        }
+    }
+
+    /// The same with few samples.
+    fn quick(self) -> Self {
+        Self {
+            bands: self.bands.min(2),
+            rows_per_band: self.rows_per_band.min(5),
+            ..self
         }
     }
 
@@ -213,7 +280,9 @@ impl<'a> Bench<'a> {
             }
         }
         let scale = self.sign / self.rows_per_band as f64;
-        sums.iter_mut().for_each(|s| *s *= scale);
+        for sum in &mut sums {
+            *sum *= scale;
+        }
         Some(sums)
     }
 
@@ -257,22 +326,21 @@ impl<'a> Bench<'a> {
 
     /// A first glance at a part of the row, to drop most of the false candidates early.
     fn looks_regular(&self, grid: &Grid, range: (i32, i32)) -> Option<()> {
-        let glance = Bench {
-            bands: self.bands.min(2),
-            rows_per_band: self.rows_per_band.min(6),
-            ..*self
-        };
-        let middle = (range.0 + range.1) / 2;
+        let middle = range.0.midpoint(range.1);
         let part = (range.0.max(middle - 20), range.1.min(middle + 20));
-        let template = glance.template(grid, part)?;
-        let matches = glance.matches(grid, part, &template);
-        let fit = glance.fit_matches(&matches)?;
-        let all = (part.1 - part.0 + 1) as usize * glance.bands;
+        let template = self.template(grid, part)?;
+        let matches = self.matches(grid, part, &template);
+        let fit = self.fit_matches(&matches)?;
+        let all = (part.1 - part.0 + 1) as usize * self.bands;
         (2 * fit.spots.len() > all && fit.unevenness() < 1.5 * MAX_UNEVENNESS).then_some(())
     }
 
     fn fit_matches(&self, all: &[Match]) -> Option<BenchFit> {
-        let mut contrasts: Vec<f64> = all.iter().map(|m| m.contrast).collect();
+        let mut contrasts: Vec<f64> = all
+            .iter()
+            .filter(|m| m.misfit < MAX_MISFIT)
+            .map(|m| m.contrast)
+            .collect();
         let contrast = median(&mut contrasts);
         let mut spots: Vec<(usize, Spot)> = all
             .iter()
@@ -323,7 +391,8 @@ impl<'a> Bench<'a> {
         })
     }
 
-    /// Walks on beyond one end of the located marks; `None` when there are no more.
+    /// Walks on beyond one end of the located marks, over a gap (glare, a thumb) if need be;
+    /// `None` when there are no more.
     fn extended(
         &self,
         matches: &mut Vec<Match>,
@@ -333,22 +402,24 @@ impl<'a> Bench<'a> {
         template: &Template,
     ) -> Option<(BenchFit, (i32, i32))> {
         const STEP: i32 = 8;
-        let beyond = if direction < 0 {
-            (range.0 - STEP, range.0 - 1)
-        } else {
-            (range.1 + 1, range.1 + STEP)
-        };
-        let new = self.matches(&fit.fit.grid, beyond, template);
         let good = |m: &&Match| {
             m.contrast > MIN_CONTRAST * fit.contrast
                 && m.misfit < MAX_MISFIT
                 && m.shift_pitches.abs() < 0.15
         };
-        let mut reached: Vec<i32> = new.iter().filter(good).map(|m| m.index).collect();
-        reached.dedup();
-        if reached.len() < 3 {
-            return None;
-        }
+        let widest_gap = ((range.1 - range.0) / 2).min(64);
+        let new = (0..=widest_gap).step_by(STEP as usize).find_map(|gap| {
+            let beyond = if direction < 0 {
+                (range.0 - gap - STEP, range.0 - gap - 1)
+            } else {
+                (range.1 + gap + 1, range.1 + gap + STEP)
+            };
+            let new = self.matches(&fit.fit.grid, beyond, template);
+            let mut reached: Vec<i32> = new.iter().filter(good).map(|m| m.index).collect();
+            reached.dedup();
+            // Beyond a gap the marks must be beyond doubt.
+            (reached.len() >= if gap == 0 { 3 } else { 6 }).then_some(new)
+        })?;
         matches.extend(new);
         let longer = self.fit_matches(matches)?;
         let found = longer.located_range()?;
@@ -391,7 +462,9 @@ impl Template {
         if height < 0.5 {
             return None;
         }
-        shape.iter_mut().for_each(|s| *s /= height);
+        for s in &mut shape {
+            *s /= height;
+        }
         let step = 1.0 / (PROFILE - 1) as f64;
         let slope = (0..PROFILE)
             .map(|k| {
@@ -412,47 +485,55 @@ impl Template {
         })
     }
 
+    /// Width of a mark at half its height, in pitches.
+    pub(crate) fn width_pitches(&self) -> f64 {
+        self.shape.iter().filter(|s| **s > 0.5).count() as f64 / (PROFILE - 1) as f64
+    }
+
     /// Contrast, shift (pitches) and relative misfit of a profile: a least-squares fit of
     /// brightness, its slope, the template and its derivative.
     fn fit(&self, profile: &[f64]) -> Option<(f64, f64, f64)> {
         let mut normal = nalgebra::Matrix4::<f64>::zeros();
         let mut right = nalgebra::Vector4::zeros();
-        for k in 0..PROFILE {
-            let row = nalgebra::Vector4::new(1.0, offset(k), self.shape[k], self.slope[k]);
+        let basis = |k: usize| nalgebra::Vector4::new(1.0, offset(k), self.shape[k], self.slope[k]);
+        for (k, &grey) in profile.iter().enumerate() {
+            let row = basis(k);
             normal += row * row.transpose() * self.taper[k];
-            right += row * (self.taper[k] * profile[k]);
+            right += row * (self.taper[k] * grey);
         }
         let c = normal.cholesky()?.solve(&right);
         if c[2] <= 0.0 {
             return None;
         }
-        let (mut error, mut weight) = (0.0, 0.0);
-        for k in 0..PROFILE {
-            let model = c[0] + c[1] * offset(k) + c[2] * self.shape[k] + c[3] * self.slope[k];
-            error += self.taper[k] * (profile[k] - model).powi(2);
-            weight += self.taper[k];
-        }
+        let weight: f64 = self.taper.iter().sum();
+        let error: f64 = profile
+            .iter()
+            .enumerate()
+            .map(|(k, grey)| self.taper[k] * (grey - c.dot(&basis(k))).powi(2))
+            .sum();
         Some((c[2], -c[3] / c[2], (error / weight).sqrt() / c[2]))
     }
 
-    /// Contrast of a single line of samples, the place taken as known.
-    pub(crate) fn contrast(&self, line: &[f64]) -> f64 {
-        let weight: f64 = self.taper.iter().sum();
-        let mean = |values: &[f64]| {
-            values
-                .iter()
-                .zip(&self.taper)
-                .map(|(v, w)| v * w)
-                .sum::<f64>()
-                / weight
-        };
-        let (line_mean, shape_mean) = (mean(line), mean(&self.shape));
+    /// Contrast of a single line across a mark whose place is known, from every `stride`-th sample
+    /// that `grey_at` gives; `None` when one is missing.
+    pub(crate) fn contrast(
+        &self,
+        stride: usize,
+        grey_at: impl Fn(usize) -> Option<f64>,
+    ) -> Option<f64> {
+        // Begin so that the samples lie evenly about the middle.
+        let first = (PROFILE / 2) % stride;
+        let (mut weight, mut grey, mut shape) = (0.0, 0.0, 0.0);
         let (mut product, mut square) = (0.0, 0.0);
-        for k in 0..PROFILE {
-            let s = self.shape[k] - shape_mean;
-            product += self.taper[k] * s * (line[k] - line_mean);
-            square += self.taper[k] * s * s;
+        for k in (first..PROFILE).step_by(stride) {
+            let (w, s, g) = (self.taper[k], self.shape[k], grey_at(k)?);
+            weight += w;
+            grey += w * g;
+            shape += w * s;
+            product += w * s * g;
+            square += w * s * s;
         }
-        product / square.max(1e-12)
+        let covariance = product - grey * shape / weight;
+        Some(covariance / (square - shape * shape / weight).max(1e-12))
     }
 }

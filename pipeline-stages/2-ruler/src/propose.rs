@@ -6,6 +6,8 @@
 //! distance from the origin, so that neither brightness nor a single strong edge counts. Peaks of
 //! neighbouring tiles that agree are joined along the row.
 
+use std::collections::BTreeMap;
+
 use rayon::prelude::*;
 use realfft::RealFftPlanner;
 use rustfft::FftPlanner;
@@ -62,8 +64,33 @@ pub(crate) fn candidates(planes: &[Plane], limit: usize) -> Vec<Candidate> {
         .flat_map(|plane| chains(&peaks(plane), plane.step_px))
         .collect();
     all.sort_by(|a, b| b.score.total_cmp(&a.score));
-    all.truncate(limit);
-    all
+    let mut kept: Vec<Candidate> = Vec::new();
+    for candidate in all {
+        if kept.len() >= limit {
+            break;
+        }
+        if !kept.iter().any(|k| k.repeats(&candidate)) {
+            kept.push(candidate);
+        }
+    }
+    kept
+}
+
+impl Candidate {
+    /// Whether the other proposes the same row again.
+    fn repeats(&self, other: &Self) -> bool {
+        let (dx, dy) = (
+            other.centre.0 - self.centre.0,
+            other.centre.1 - self.centre.1,
+        );
+        let (sin, cos) = self.angle.sin_cos();
+        let (along, across) = (dx * cos + dy * sin, dy * cos - dx * sin);
+        let turn = turn_between(self.angle, other.angle).abs();
+        (self.period_px / other.period_px).ln().abs() < 0.04
+            && turn < 0.05
+            && across.abs() < 3.0 * self.period_px
+            && along.abs() + 0.7 * other.half_length_px < self.half_length_px
+    }
 }
 
 fn peaks(plane: &Plane) -> Vec<Peak> {
@@ -333,7 +360,7 @@ fn chains(peaks: &[Peak], step_px: f64) -> Vec<Candidate> {
 
 /// How far the structure is from filling an area, 0.25 (cloth all round) to 1.
 fn standing_alone(peaks: &[Peak]) -> Vec<f64> {
-    let mut by_tile: std::collections::BTreeMap<(usize, usize), Vec<usize>> = Default::default();
+    let mut by_tile: BTreeMap<(usize, usize), Vec<usize>> = BTreeMap::new();
     for (i, p) in peaks.iter().enumerate() {
         by_tile.entry(p.tile).or_default().push(i);
     }

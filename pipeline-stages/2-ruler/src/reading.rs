@@ -11,7 +11,7 @@ use crate::lengths::{self, Extent};
 use crate::marks::{self, Marks};
 use crate::plane::Plane;
 use crate::propose::Candidate;
-use crate::strip;
+use crate::strip::{self, Row};
 
 /// Share of the marks between the first and the last that must have been located, altogether and
 /// for every residue class of the index.
@@ -19,6 +19,8 @@ const MIN_PRESENT: f64 = 0.6;
 /// ln of the likelihood ratio that the order of lengths must reach.
 const MIN_EVIDENCE: f64 = 7.0;
 const MAX_MISFITS: f64 = 0.25;
+/// Greatest mean distance, in pitches, by which every second mark may be off.
+const MAX_ALTERNATION: f64 = 0.02;
 /// Readings less probable than this are not worth listing.
 const LEAST_PROBABILITY: f64 = 0.002;
 
@@ -40,21 +42,39 @@ pub(crate) fn examine(
     settings: &Settings,
 ) -> Option<Found> {
     let row = strip::follow(planes, candidate)?;
-    let marks = marks::locate(planes, &row)?;
+    let mut rows = strip::coarser(planes, &row);
+    rows.push(row);
+    rows.iter()
+        .filter_map(|row| {
+            // Where marks are as wide as the gaps, only the lengths tell which is which.
+            read_row(planes, row, hint, settings)
+                .or_else(|| read_row(planes, &row.between(), hint, settings))
+        })
+        .max_by(|a, b| a.verdict.evidence.total_cmp(&b.verdict.evidence))
+}
+
+fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) -> Option<Found> {
+    let marks = marks::locate(planes, row)?;
     if !is_regular(&marks, settings) {
         return None;
     }
     let extents = lengths::extents(planes, &marks);
+    let read = |low: bool| {
+        let lengths = ranked(&marks, &extents, low)?;
+        Some((
+            hierarchy::read(&lengths, marks.template.width_pitches(), hint.unit)?,
+            low,
+        ))
+    };
     let (verdict, edge_low) = [true, false]
         .into_iter()
-        .filter_map(|low| {
-            Some((
-                hierarchy::read(&ranked(&marks, &extents, low)?, hint.unit)?,
-                low,
-            ))
-        })
+        .filter_map(read)
         .max_by(|a, b| a.0.evidence.total_cmp(&b.0.evidence))?;
-    (verdict.evidence >= MIN_EVIDENCE && verdict.misfits <= MAX_MISFITS).then_some(Found {
+    if verdict.evidence < MIN_EVIDENCE || verdict.misfits > MAX_MISFITS {
+        return None;
+    }
+    let marks = marks.refined(planes)?;
+    Some(Found {
         marks,
         verdict,
         extents,
@@ -67,7 +87,12 @@ fn is_regular(marks: &Marks, settings: &Settings) -> bool {
     if indices.len() < settings.min_ticks || marks.unevenness > marks::MAX_UNEVENNESS {
         return false;
     }
-    let (first, last) = (indices[0], indices[indices.len() - 1]);
+    // The two edges of broad marks, taken for marks themselves, stand alternately too near and
+    // too far.
+    if marks.alternation().abs() > MAX_ALTERNATION {
+        return false;
+    }
+    let (first, last) = marks.range;
     (1..=4).all(|modulus| {
         (0..modulus).all(|residue| {
             let of_class = |i: &i32| i.rem_euclid(modulus) == residue;

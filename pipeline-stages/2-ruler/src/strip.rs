@@ -13,7 +13,9 @@ use crate::propose::Candidate;
 /// Samples of the strip for one pitch.
 const PER_PITCH: usize = 8;
 /// The strip reaches this many pitches to either side of the proposed line.
-const HALF_WIDTH_PITCHES: usize = 16;
+const HALF_WIDTH_PITCHES: usize = 12;
+/// Rows of the strip for one pitch.
+const ROWS_PER_PITCH: usize = 4;
 /// Window and step of the local fundamental, in pitches.
 const WINDOW_PITCHES: usize = 6;
 const HOP_PITCHES: usize = 2;
@@ -78,6 +80,17 @@ impl Row {
         t
     }
 
+    /// The row of the gaps between these marks.
+    pub(crate) fn between(&self) -> Self {
+        let mut count = self.count;
+        count[0] += 0.5;
+        Self {
+            count,
+            dark: !self.dark,
+            ..self.clone()
+        }
+    }
+
     pub(crate) fn lean_at(&self, t: f64) -> f64 {
         self.lean.0 + self.lean.1 * t
     }
@@ -113,7 +126,7 @@ impl Strip {
         if columns < 8 * PER_PITCH {
             return None;
         }
-        let rows = 2 * HALF_WIDTH_PITCHES * PER_PITCH;
+        let rows = 2 * HALF_WIDTH_PITCHES * ROWS_PER_PITCH;
         let mut strip = Self {
             axis,
             step_px,
@@ -135,8 +148,12 @@ impl Strip {
         (column - 0.5 * self.columns as f64) * self.step_px
     }
 
+    fn row_step_px(&self) -> f64 {
+        self.step_px * (PER_PITCH / ROWS_PER_PITCH) as f64
+    }
+
     fn v_of(&self, row: f64) -> f64 {
-        (row - 0.5 * self.rows as f64) * self.step_px
+        (row - 0.5 * self.rows as f64) * self.row_step_px()
     }
 }
 
@@ -201,7 +218,7 @@ impl Fundamental {
 
     /// Amplitudes after a mean over half a pitch across: lines stay, grain fades.
     fn amplitudes(&self) -> Vec<f32> {
-        let reach = PER_PITCH / 4;
+        let reach = ROWS_PER_PITCH / 4;
         let mut out = vec![0.0; self.z.len()];
         for r in 0..self.rows {
             let (from, to) = (r.saturating_sub(reach), (r + reach).min(self.rows - 1));
@@ -238,7 +255,7 @@ pub(crate) fn follow(planes: &[Plane], candidate: &Candidate) -> Option<Row> {
     let profile = profile_along(&strip, &fundamental, &amplitudes, &centres, course);
     let (first, last) = strongest_band(&profile)?;
     let middle = 0.5 * (first + last) as f64;
-    let half_band_px = 0.5 * ((last - first) as f64 + 1.0) * strip.step_px;
+    let half_band_px = 0.5 * ((last - first) as f64 + 1.0) * strip.row_step_px();
     if half_band_px < 0.35 * candidate.period_px {
         return None;
     }
@@ -289,7 +306,7 @@ fn profile_along(
 ) -> Vec<f64> {
     let shifts: Vec<i64> = centres
         .iter()
-        .map(|&t| (course_offset(course, t) / strip.step_px).round() as i64)
+        .map(|&t| (course_offset(course, t) / strip.row_step_px()).round() as i64)
         .collect();
     (0..strip.rows as i64)
         .map(|r| {
@@ -332,7 +349,7 @@ fn best_course(
             .sum::<f64>()
     };
     // Steps move the ends of the strip by one row.
-    let step = strip.step_px * 2.0 / half;
+    let step = strip.row_step_px() * 2.0 / half;
     let limit = (0.12 / step).ceil().min(40.0) as i32;
     let mut best = Course {
         slope: 0.0,
@@ -349,7 +366,7 @@ fn best_course(
             };
         }
     }
-    let bend_step = 2.0 * strip.step_px / (half * half) * 2.0;
+    let bend_step = 2.0 * strip.row_step_px() / (half * half) * 2.0;
     for j in -4..=4i32 {
         for i in -2..=2i32 {
             let (slope, bend) = (
@@ -404,7 +421,8 @@ struct BandPhase<'a> {
 
 impl BandPhase<'_> {
     fn row_at(&self, row: usize, block: usize) -> Option<usize> {
-        let shift = (course_offset(self.course, self.centres[block]) / self.strip.step_px).round();
+        let shift =
+            (course_offset(self.course, self.centres[block]) / self.strip.row_step_px()).round();
         let r = row as i64 + shift as i64;
         usize::try_from(r).ok().filter(|&k| k < self.strip.rows)
     }
@@ -430,7 +448,7 @@ impl BandPhase<'_> {
         }
         let slope_of = |z: Complex<f32>| {
             let per_row = f64::from(z.arg()) / gap as f64;
-            -per_row * PER_PITCH as f64 / std::f64::consts::TAU
+            -per_row * ROWS_PER_PITCH as f64 / std::f64::consts::TAU
         };
         let all = slope_of(sums[0] + sums[1] + sums[2]);
         (all, 0.0)
@@ -440,7 +458,7 @@ impl BandPhase<'_> {
     fn count(&self, lean: (f64, f64)) -> Option<([f64; 3], (f64, f64))> {
         let pitch = self.strip.step_px * PER_PITCH as f64;
         let middle = 0.5 * (self.first + self.last) as f64;
-        let turn_per_row = std::f64::consts::TAU * lean.0 / PER_PITCH as f64;
+        let turn_per_row = std::f64::consts::TAU * lean.0 / ROWS_PER_PITCH as f64;
         let sums: Vec<Complex<f32>> = (0..self.centres.len())
             .map(|b| {
                 let turned = |r: usize| {
@@ -559,38 +577,84 @@ fn fit_quadratic(samples: &[(f64, f64, f64)], pitch: f64) -> Option<[f64; 3]> {
     None
 }
 
+/// Grey along the row, averaged over the band, at `PER_PITCH` places for each mark: (count, grey).
+fn course_of_grey(planes: &[Plane], row: &Row) -> Vec<(f64, f64)> {
+    const ROWS: i32 = 5;
+    let plane = plane_for(planes, row.pitch_at(0.0), 8.0);
+    let from = row.count_at(row.range.0).ceil();
+    let marks = (row.count_at(row.range.1).floor() - from).max(0.0) as usize;
+    (0..marks * PER_PITCH)
+        .filter_map(|k| {
+            let x = from + k as f64 / PER_PITCH as f64;
+            let t = row.place_of(x);
+            let mut sum = 0.0;
+            for r in 0..ROWS {
+                let v = row.half_band_px * 0.8 * (2.0 * f64::from(r) / f64::from(ROWS - 1) - 1.0);
+                let (px, py) = row.axis.at(t + row.lean_at(t) * v, v);
+                sum += f64::from(plane.bilinear(px, py)?);
+            }
+            Some((x, sum / f64::from(ROWS)))
+        })
+        .collect()
+}
+
+/// Amplitude and phase of the grey at `frequency` cycles for each mark.
+fn component(grey: &[(f64, f64)], frequency: f64) -> Complex<f64> {
+    let mean = grey.iter().map(|g| g.1).sum::<f64>() / grey.len().max(1) as f64;
+    let sum: Complex<f64> = grey
+        .iter()
+        .map(|g| Complex::from_polar(g.1 - mean, -std::f64::consts::TAU * frequency * g.0))
+        .sum();
+    sum / grey.len().max(1) as f64
+}
+
+/// Thin marks show their harmonics as strongly as their pitch, and the pitch may be drowned by
+/// other things. The rows of two to six times the spacing that the grey along this one supports.
+pub(crate) fn coarser(planes: &[Plane], row: &Row) -> Vec<Row> {
+    let grey = course_of_grey(planes, row);
+    if grey.len() < 12 * PER_PITCH {
+        return Vec::new();
+    }
+    let own = component(&grey, 1.0).norm();
+    (2..=6)
+        .filter_map(|m| {
+            let m = f64::from(m);
+            let z = component(&grey, 1.0 / m);
+            // What stands beside the sought frequency is noise.
+            let beside = [0.9, 0.95, 1.05, 1.1].map(|k| component(&grey, k / m).norm());
+            let noise = beside.iter().sum::<f64>() / 4.0;
+            if z.norm() < 0.3 * own || z.norm() < 4.0 * noise {
+                return None;
+            }
+            let mut count = row.count.map(|c| c / m);
+            count[0] += z.arg() / std::f64::consts::TAU;
+            let mut wider = Row {
+                count,
+                ..row.clone()
+            };
+            settle_polarity(planes, &mut wider);
+            Some(wider)
+        })
+        .collect()
+}
+
 /// Decides whether the marks are dark or bright: marks are narrower than the gaps between them.
 /// Shifts the count so that marks lie at whole numbers.
 fn settle_polarity(planes: &[Plane], row: &mut Row) {
-    const BINS: usize = 24;
-    let plane = plane_for(planes, row.pitch_at(0.0), 8.0);
-    let mut sums = [(0.0f64, 0.0f64); BINS];
-    let (from, to) = (
-        row.count_at(row.range.0).ceil(),
-        row.count_at(row.range.1).floor(),
-    );
-    let rows = 5;
-    let mut x = from;
-    while x < to {
-        for (bin, sum) in sums.iter_mut().enumerate() {
-            let t = row.place_of(x + bin as f64 / BINS as f64);
-            for r in 0..rows {
-                let v = row.half_band_px * 0.8 * (2.0 * f64::from(r) / f64::from(rows - 1) - 1.0);
-                let (px, py) = row.axis.at(t + row.lean_at(t) * v, v);
-                if let Some(g) = plane.bilinear(px, py) {
-                    sum.0 += f64::from(g);
-                    sum.1 += 1.0;
-                }
-            }
-        }
-        x += 1.0;
+    let grey = course_of_grey(planes, row);
+    let mut fold = [(0.0f64, 0.0f64); 2 * PER_PITCH];
+    for (x, g) in &grey {
+        let bin = (x.rem_euclid(1.0) * fold.len() as f64) as usize % fold.len();
+        fold[bin].0 += g;
+        fold[bin].1 += 1.0;
     }
-    let fold: Vec<f64> = sums
+    let means: Vec<f64> = fold
         .iter()
-        .map(|s| if s.1 > 0.0 { s.0 / s.1 } else { 0.0 })
+        .filter(|f| f.1 > 0.0)
+        .map(|f| f.0 / f.1)
         .collect();
-    let mean = fold.iter().sum::<f64>() / BINS as f64;
-    let skew: f64 = fold.iter().map(|g| (g - mean).powi(3)).sum();
+    let mean = means.iter().sum::<f64>() / means.len().max(1) as f64;
+    let skew: f64 = means.iter().map(|g| (g - mean).powi(3)).sum();
     row.dark = skew <= 0.0;
     // The fundamental is bright at whole numbers.
     if row.dark {
