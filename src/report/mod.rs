@@ -211,3 +211,6 @@ pub(crate) fn unit_symbol(unit: RulerUnit) -> &'static str {
         RulerUnit::Inch => "inch",
     }
 }
+
+#[cfg(test)]
+mod tests;
