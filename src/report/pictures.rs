@@ -263,12 +263,9 @@ impl Scene<'_> {
         }
         let size = 2.1 * unit;
         layer.words(at(1.0, 2.4), size, LIGHT, "edge off by, mm");
-        layer.words(
-            at(1.0, 6.4),
-            size,
-            LIGHT,
-            &format!("0      {RESIDUAL_FULL_MM:.1}+"),
-        );
+        layer.words(at(1.0, 6.4), size, LIGHT, "0");
+        let most = format!("{RESIDUAL_FULL_MM:.1}+");
+        layer.words(at(9.6, 6.4), size, LIGHT, &most);
         layer.stroke(at(15.0, 3.9), at(18.0, 3.9), 0.5 * unit, UNSEEN);
         layer.words(at(19.0, 4.5), size, LIGHT, "not seen");
         if let Some(plane) = self.plane {

@@ -7,10 +7,12 @@ extern crate self as press;
 mod canvas;
 mod facts;
 mod heat;
+mod marks;
 mod placement;
 mod plan;
 mod steps;
 mod template;
+mod tiles;
 
 use measures::unit::MM_PER_INCH;
 use measures::{Art, Artwork, ClothPlane, Fit, Map, Mm, Ruler, Vector, Verdict};

@@ -1,22 +1,24 @@
 //! Page one: the emblem at true size as worn, with everything needed to put it back where it was;
 //! tiles when it is larger than the paper.
 
-use kurbo::{Affine, BezPath, Point, Rect, Shape, Vec2};
+use kurbo::{Affine, Point, Rect, Shape, Vec2};
 use measures::ruler::RulerUnit;
 use measures::unit::MM_PER_INCH;
 use measures::{Mm, Outline, Verdict};
 
 use crate::canvas::{
     ALARM, BLACK, Faces, GREY, Mark, PALE, Page, Style, WHITE, block, dashed, frame, line, text,
-    upright_text,
+};
+use crate::marks::{
+    check_bar_across, check_bar_down, cross, end_marks, hundredths, two_digits, two_places,
+    up_arrow,
 };
 use crate::placement::Placement;
+use crate::tiles::Tiles;
 use crate::{Settings, SheetContent};
 
 /// Room that the template keeps around the emblem, in mm.
 const AROUND_MM: f64 = 10.0;
-/// Length of the bars that check the printer, in mm.
-pub(crate) const BAR_MM: f64 = 100.0;
 /// Room at the foot of page one for the lower bar and the words on placing, in mm.
 const FOOT_MM: f64 = 66.0;
 /// Most lines of reasons on page one.
@@ -65,13 +67,13 @@ impl Template<'_> {
         std::iter::once(first).chain(tiles.pages(self)).collect()
     }
 
-    fn left(&self) -> f64 {
+    pub(crate) fn left(&self) -> f64 {
         self.settings.margin_mm
     }
-    fn right(&self) -> f64 {
+    pub(crate) fn right(&self) -> f64 {
         self.settings.paper.size_mm()[0] - self.settings.margin_mm
     }
-    fn bottom(&self) -> f64 {
+    pub(crate) fn bottom(&self) -> f64 {
         self.settings.paper.size_mm()[1] - self.settings.margin_mm
     }
 
@@ -189,7 +191,7 @@ impl Template<'_> {
     }
 
     /// Emblem, centre cross, baseline and ruler, moved by `shift`.
-    fn true_size(&self, shift: Vec2) -> Vec<Mark> {
+    pub(crate) fn true_size(&self, shift: Vec2) -> Vec<Mark> {
         let path = Affine::translate(shift) * self.outline.to_path();
         let emblem = self.outline.bounding_box() + shift;
         let mut marks = vec![
@@ -381,10 +383,11 @@ impl Template<'_> {
         let (first, last) = (p.first_tick, p.at_mm(f64::from(p.last_index) * p.pitch_mm));
         let foot = p.at_mm(p.reading_mm(centre));
         let all = emblem.union(Rect::from_points(first, last)).union_pt(foot);
-        let k = (room.width() / all.width())
-            .min(room.height() / all.height())
+        let inner = Rect::new(room.x0 + 5.0, room.y0 + 4.0, room.x1 - 5.0, room.y1 - 9.0);
+        let k = (inner.width() / all.width())
+            .min(inner.height() / all.height())
             .min(1.0);
-        let place = Affine::translate(room.center().to_vec2())
+        let place = Affine::translate(inner.center().to_vec2())
             * Affine::scale(k)
             * Affine::translate(-all.center().to_vec2());
         page.push(frame(room.inset(1.0), 0.1, GREY));
@@ -440,13 +443,13 @@ impl Template<'_> {
             ink: BLACK,
             dash_mm: None,
         });
-        for (name, tile) in tiles.named() {
+        for (name, tile) in tiles.named().into_iter().filter(|_| tiles.count() > 1) {
             let shown = (place * tile.to_path(1e-3)).bounding_box();
             page.push(frame(shown, 0.15, GREY));
             let at = Point::new(shown.x0 + 3.0, shown.y0 + 7.0);
             page.push(text(at, Style::bold(14.0).ink(GREY), name));
         }
-        let how = match tiles.columns * tiles.rows {
+        let how = match tiles.count() {
             1 => "the next page shows it at true size.".to_owned(),
             n => format!("join the {n} tiles that follow by their numbered crosses."),
         };
@@ -488,240 +491,4 @@ impl Placement {
             RulerUnit::Inch => format!("{:.3} in ({mm:.1} mm)", mm / MM_PER_INCH),
         }
     }
-}
-
-/// A large emblem's true-size pages, laid over it row by row in the emblem's own frame.
-struct Tiles {
-    origin: Point,
-    window: Rect,
-    overlap: f64,
-    columns: usize,
-    rows: usize,
-}
-
-impl Tiles {
-    fn new(template: &Template<'_>, whole: Rect) -> Self {
-        let window = Rect::new(
-            template.left(),
-            template.settings.margin_mm + 20.0,
-            template.right(),
-            template.bottom() - 5.0,
-        );
-        let overlap = template.settings.tile_overlap_mm;
-        let count = |length: f64, step: f64| (((length - overlap) / step).ceil()).max(1.0) as usize;
-        let columns = count(whole.width(), window.width() - overlap);
-        let rows = count(whole.height(), window.height() - overlap);
-        let mut tiles = Self {
-            origin: Point::ZERO,
-            window,
-            overlap,
-            columns,
-            rows,
-        };
-        tiles.origin = whole.center() - tiles.whole().center().to_vec2();
-        tiles
-    }
-
-    fn step(&self) -> Vec2 {
-        Vec2::new(
-            self.window.width() - self.overlap,
-            self.window.height() - self.overlap,
-        )
-    }
-
-    fn tile(&self, row: usize, column: usize) -> Rect {
-        let step = self.step();
-        let corner = self.origin + Vec2::new(column as f64 * step.x, row as f64 * step.y);
-        Rect::from_origin_size(corner, self.window.size())
-    }
-
-    fn whole(&self) -> Rect {
-        self.tile(0, 0)
-            .union(self.tile(self.rows - 1, self.columns - 1))
-    }
-
-    fn named(&self) -> Vec<(String, Rect)> {
-        let places = (0..self.rows).flat_map(|r| (0..self.columns).map(move |c| (r, c)));
-        places
-            .map(|(r, c)| (tile_name(r, c), self.tile(r, c)))
-            .collect()
-    }
-
-    /// Crosses in the middle of every overlap, in the emblem's frame.
-    fn crosses(&self) -> Vec<Point> {
-        let half = self.overlap / 2.0;
-        let mut all = Vec::new();
-        for row in 0..self.rows {
-            for column in 0..self.columns {
-                let tile = self.tile(row, column);
-                if column > 0 {
-                    all.extend(
-                        [0.12, 0.5, 0.88]
-                            .map(|t| Point::new(tile.x0 + half, tile.y0 + t * tile.height())),
-                    );
-                }
-                if row > 0 {
-                    all.extend(
-                        [0.12, 0.5, 0.88]
-                            .map(|t| Point::new(tile.x0 + t * tile.width(), tile.y0 + half)),
-                    );
-                }
-            }
-        }
-        all
-    }
-
-    fn pages<'a>(&'a self, template: &'a Template<'a>) -> impl Iterator<Item = Page> + 'a {
-        let places = (0..self.rows).flat_map(|r| (0..self.columns).map(move |c| (r, c)));
-        places.map(|(r, c)| self.page(template, r, c))
-    }
-
-    fn page(&self, template: &Template<'_>, row: usize, column: usize) -> Page {
-        let tile = self.tile(row, column);
-        let shift = self.window.origin() - tile.origin();
-        let mut marks = template.true_size(shift);
-        for (i, at) in self.crosses().into_iter().enumerate() {
-            marks.extend(cross(at + shift, 5.0, 0.15));
-            let label = at + shift + Vec2::new(1.0, -1.0);
-            marks.push(text(label, Style::plain(7.0), format!("{}", i + 1)));
-        }
-        let mut page = vec![
-            Mark::Clipped {
-                window: self.window,
-                marks,
-            },
-            frame(self.window, 0.1, GREY),
-        ];
-        let left = template.left();
-        let top = template.settings.margin_mm;
-        let (title, how) = if self.columns * self.rows == 1 {
-            ("True size".to_owned(), "As worn.")
-        } else {
-            let (name, rows, columns) = (tile_name(row, column), self.rows, self.columns);
-            (
-                format!(
-                    "Tile {name}  ·  row {} of {rows}, column {} of {columns}",
-                    row + 1,
-                    column + 1
-                ),
-                "Lay the pages over each other so that crosses with the same number meet; the frames \
-                 overlap.",
-            )
-        };
-        page.push(text(Point::new(left, top + 4.5), Style::bold(12.0), title));
-        page.push(text(Point::new(left, top + 9.0), Style::plain(8.5), how));
-        up_arrow(&mut page, Point::new(template.right() - 18.0, top + 2.0));
-        check_bar_across(&mut page, Point::new(left, top + 14.0), template.faces);
-        page
-    }
-}
-
-fn tile_name(row: usize, column: usize) -> String {
-    let letter = char::from(b'A' + (row % 26) as u8);
-    format!("{letter}{}", column + 1)
-}
-
-fn cross(at: Point, arm: f64, width_mm: f64) -> [Mark; 2] {
-    let (across, down) = (Vec2::new(arm, 0.0), Vec2::new(0.0, arm));
-    [
-        line(at - across, at + across, width_mm, BLACK),
-        line(at - down, at + down, width_mm, BLACK),
-    ]
-}
-
-/// A ring for the first tick used, a square for the last, as in the overlay picture.
-fn end_marks(first: Point, last: Point, aside: Vec2, radius: f64) -> [Mark; 2] {
-    let ring = kurbo::Circle::new(first + aside, radius).to_path(1e-3);
-    let square = Rect::from_center_size(last + aside, (2.0 * radius, 2.0 * radius)).to_path(1e-3);
-    [ring, square].map(|path| Mark::Stroke {
-        path,
-        width_mm: 0.35,
-        ink: BLACK,
-        dash_mm: None,
-    })
-}
-
-/// A bar of 100 mm to the right, with its tenths and its label.
-fn check_bar_across(page: &mut Page, from: Point, faces: &Faces) {
-    let to = from + Vec2::new(BAR_MM, 0.0);
-    page.push(line(from, to, 0.4, BLACK));
-    bar_tenths(page, from, Vec2::new(BAR_MM, 0.0), Vec2::new(0.0, -1.0));
-    let label = "100 mm";
-    let style = Style::bold(9.0);
-    let at = from + Vec2::new(BAR_MM + 2.0, 1.1);
-    page.push(text(at, style, label));
-    let note = "check across";
-    let beside = at + Vec2::new(faces.width_mm(label, style) + 2.0, 0.0);
-    page.push(text(beside, Style::plain(8.0), note));
-}
-
-/// A bar of 100 mm down the page.
-fn check_bar_down(page: &mut Page, from: Point) {
-    let to = from + Vec2::new(0.0, BAR_MM);
-    page.push(line(from, to, 0.4, BLACK));
-    bar_tenths(page, from, Vec2::new(0.0, BAR_MM), Vec2::new(-1.0, 0.0));
-    page.push(upright_text(
-        from + Vec2::new(3.6, 62.0),
-        Style::bold(9.0),
-        "100 mm",
-    ));
-    page.push(upright_text(
-        from + Vec2::new(3.4, 46.0),
-        Style::plain(8.0),
-        "check down",
-    ));
-}
-
-fn bar_tenths(page: &mut Page, from: Point, way: Vec2, aside: Vec2) {
-    for i in 0..=10 {
-        let at = from + way * (f64::from(i) / 10.0);
-        let length = if i % 10 == 0 {
-            3.0
-        } else if i == 5 {
-            2.2
-        } else {
-            1.4
-        };
-        page.push(line(at, at + aside * length, 0.15, BLACK));
-    }
-}
-
-/// Which edge is up.
-fn up_arrow(page: &mut Page, tip: Point) {
-    let mut head = BezPath::new();
-    head.move_to(tip);
-    head.line_to(tip + Vec2::new(3.0, 5.0));
-    head.line_to(tip + Vec2::new(-3.0, 5.0));
-    head.close_path();
-    page.push(Mark::Fill {
-        path: head,
-        ink: BLACK,
-    });
-    let shaft = Rect::new(tip.x - 0.9, tip.y + 4.0, tip.x + 0.9, tip.y + 10.0);
-    page.push(block(shaft, BLACK));
-    page.push(text(tip + Vec2::new(4.5, 5.0), Style::bold(11.0), "UP"));
-    page.push(text(
-        tip + Vec2::new(4.5, 9.0),
-        Style::plain(7.5),
-        "as worn",
-    ));
-}
-
-/// A figure with two significant digits (GUM, JCGM 100:2008, 7.2.6).
-pub(crate) fn two_digits(x: f64) -> String {
-    if !(x.is_finite() && x.abs() > 0.0) {
-        return format!("{x:.1}");
-    }
-    let places = 1 - x.abs().log10().floor() as i32;
-    format!("{x:.*}", places.clamp(0, 6) as usize)
-}
-
-/// An uncertainty to a hundredth, rounded up.
-fn hundredths(u: f64) -> String {
-    format!("{:.2}", ((u * 100.0).ceil() / 100.0).max(0.01))
-}
-
-fn two_places(x: f64) -> f64 {
-    let rounded = (x * 100.0).round() / 100.0;
-    if rounded == 0.0 { 0.0 } else { rounded }
 }

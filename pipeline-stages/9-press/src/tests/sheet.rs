@@ -5,7 +5,7 @@ use measures::Verdict;
 use measures::ruler::RulerUnit;
 
 use crate::canvas::{Mark, PT_PER_MM, Page};
-use crate::template::BAR_MM;
+use crate::marks::BAR_MM;
 use crate::{Error, Paper, laid_out, sheet};
 
 use super::scene::{
