@@ -54,13 +54,7 @@ pub(crate) fn rank(
             })
         })
         .collect();
-    // Versions of one emblem lie where the first is found beyond doubt; else each is searched.
-    for e in &mut entrants {
-        e.climbers = find(levels, &e.shape, plane, hint, settings);
-        if e.climbers.first().is_some_and(|c| convincing(c, settings)) {
-            break;
-        }
-    }
+    find(levels, &mut entrants, plane, hint, settings);
     let lead = entrants.iter().max_by(|a, b| {
         standing(&a.climbers, settings)
             .total_cmp(&standing(&b.climbers, settings))
@@ -89,43 +83,42 @@ fn standing(climbers: &[Climber], settings: &Settings) -> f64 {
     climbers.first().map_or(0.0, |c| c.standing(settings))
 }
 
-/// The best places for one shape: the likely sizes first and coarsely, everything and thoroughly
-/// only if that convinces nobody.
+/// The best places for every shape: the likely sizes first and coarsely, everything and
+/// thoroughly only if that convinces nobody. Versions of one emblem lie in one place, so the
+/// search ends when any of them is found beyond doubt.
 fn find(
     levels: &[Level],
-    shape: &Shape,
+    entrants: &mut [Entrant],
     plane: &ClothPlane,
     hint: &Hint,
     settings: &Settings,
-) -> Vec<Climber> {
+) {
     const KEPT: usize = 3;
     /// Most searches end above this size; below it they cost the most.
     const USUAL_MIN_MM: f64 = 28.0;
     let all = [settings.size_min_mm, settings.size_max_mm];
     let usual = [all[0].max(USUAL_MIN_MM), all[1]];
-    let expected = hint
-        .expected_width_mm
-        .filter(|w| w.is_finite() && *w > 0.0)
-        .map(|w| 0.5 * w / shape.half[0])
-        .map(|size| [(0.75 * size).max(all[0]), (1.35 * size).min(all[1])]);
+    let width = hint.expected_width_mm.filter(|w| w.is_finite() && *w > 0.0);
     let passes = [
-        expected.map(|sizes| (sizes, Raster::QUICK)),
-        Some((usual, Raster::QUICK)),
-        Some((all, Raster::QUICK)),
-        Some((all, Raster::THOROUGH)),
+        width.map(|_| (None, Raster::QUICK)),
+        Some((Some(usual), Raster::QUICK)),
+        Some((Some(all), Raster::QUICK)),
+        Some((Some(all), Raster::THOROUGH)),
     ];
-    let mut best: Vec<Climber> = Vec::new();
     for (sizes, raster) in passes.into_iter().flatten() {
-        let found = coarse::search(levels, shape, sizes, raster, settings);
-        let climbers = refine::climb(levels, shape, plane, &found, KEPT, settings);
-        if standing(&climbers, settings) > standing(&best, settings) {
-            best = climbers;
-        }
-        if best.first().is_some_and(|c| convincing(c, settings)) {
-            break;
+        for e in &mut *entrants {
+            let size = width.unwrap_or_default() * 0.5 / e.shape.half[0];
+            let sizes = sizes.unwrap_or([(0.75 * size).max(all[0]), (1.35 * size).min(all[1])]);
+            let found = coarse::search(levels, &e.shape, sizes, raster, settings);
+            let climbers = refine::climb(levels, &e.shape, plane, &found, KEPT, settings);
+            if standing(&climbers, settings) > standing(&e.climbers, settings) {
+                e.climbers = climbers;
+            }
+            if e.climbers.first().is_some_and(|c| convincing(c, settings)) {
+                return;
+            }
         }
     }
-    best
 }
 
 /// Whether a fit is so good that no other place needs to be looked at: far out of the noise, and
@@ -133,7 +126,12 @@ fn find(
 fn convincing(c: &Climber, settings: &Settings) -> bool {
     const SNR: f64 = 30.0;
     const SHARE: f64 = 0.8;
-    c.standing(settings) > SNR && c.alignment.present_share > SHARE
+    /// Standard deviations of bleed.
+    const BLEED: f64 = 2.0;
+    let bleed = (c.alignment.pose.0[crate::pose::BLEED] - settings.bleed_mm).abs();
+    c.standing(settings) > SNR
+        && c.alignment.present_share > SHARE
+        && bleed < BLEED * settings.u_bleed_mm
 }
 
 /// The common samples on which versions are compared: where the best of them lies.
