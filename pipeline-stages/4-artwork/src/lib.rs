@@ -8,15 +8,32 @@
 
 mod arcs;
 mod check;
+mod drawing;
 mod error;
 mod layers;
 mod region;
+mod trace;
 mod trace_back;
 mod viewport;
 
 use measures::{Artwork, Outline};
 
+pub use drawing::drawing;
 pub use error::Error;
+pub use trace::trace;
+
+/// Reads the artwork `bytes` that the job calls `file`: a PNG or JPEG picture is traced, anything
+/// else must be an SVG drawing.
+///
+/// # Errors
+/// As [`trace()`] and [`read_svg`].
+pub fn read(bytes: &[u8], file: &str) -> Result<Artwork, Error> {
+    let is_picture = [b"\xff\xd8\xff".as_slice(), b"\x89PNG\r\n\x1a\n"];
+    if is_picture.iter().any(|magic| bytes.starts_with(magic)) {
+        return trace(bytes, file);
+    }
+    read_svg(bytes, file)
+}
 
 /// Reads the SVG drawing `bytes` that the job calls `file`.
 ///

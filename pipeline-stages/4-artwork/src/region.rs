@@ -182,7 +182,10 @@ impl Painter {
     /// Whether flattening the curves gives the polygons they were made from, to within
     /// `tolerance` on average along the outline.
     fn proven(&self, area: &Polygons, curves: &[BezPath], tolerance: f64) -> bool {
-        let again: Vec<Ring> = curves.iter().flat_map(|c| rings(c, self.flatness)).collect();
+        let again: Vec<Ring> = curves
+            .iter()
+            .flat_map(|c| rings(c, self.flatness))
+            .collect();
         let again = overlay(&again, &Vec::new(), OverlayRule::Subject, FillRule::NonZero);
         let difference = combine(area, &again, OverlayRule::Xor);
         let difference: f64 = difference.iter().map(|rings| net_area(rings)).sum();
