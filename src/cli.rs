@@ -9,6 +9,7 @@ use crate::commands;
 use crate::log::{self, LogFormat, Progress};
 use crate::problem::Problem;
 use crate::settings::Config;
+use crate::watch;
 
 /// Measures the residue of a peeled-off garment emblem and prepares its replacement.
 #[derive(Debug, Parser)]
@@ -49,6 +50,11 @@ enum Command {
         #[arg(required = true, value_name = "JOB_FOLDER")]
         folders: Vec<PathBuf>,
     },
+    /// Watch the inbox and publish to the outbox, until told to stop
+    Watch(watch::Arguments),
+    /// Whether a dropped folder has arrived whole; for the daemon's own use
+    #[command(hide = true)]
+    Settled { folder: PathBuf },
     /// Find the rulers in photos: one JSON object a photo, a line each
     Ruler {
         /// JPEG or PNG files
@@ -95,18 +101,28 @@ pub fn main() -> ExitCode {
         }
     };
     let progress = log::start(common.log, config.settings.log.level, common.quiet);
-    dispatch(command, &config, progress).into()
+    dispatch(command, config, &common, progress).into()
 }
 
 fn load(folder: Option<&Path>) -> Result<Config, Vec<Problem>> {
     folder.map_or_else(Config::built_in, Config::from_folder)
 }
 
-fn dispatch(command: Command, config: &Config, progress: Progress) -> Ending {
+fn dispatch(command: Command, config: Config, common: &Common, progress: Progress) -> Ending {
     match command {
-        Command::Run(arguments) => commands::run::run(&arguments, config, progress),
-        Command::Check { folders } => commands::check::check(&folders, config),
-        Command::Ruler { photos } => commands::ruler::ruler(&photos, config),
+        Command::Run(arguments) => commands::run::run(&arguments, &config, progress),
+        Command::Check { folders } => commands::check::check(&folders, &config),
+        Command::Watch(arguments) => {
+            watch::watch(&arguments, config, common.config.as_deref(), common.log)
+        }
+        Command::Settled { folder } => match watch::settled(&folder, &config.settings) {
+            None => Ending::Done,
+            Some(missing) => {
+                println!("{missing}");
+                Ending::Hold
+            }
+        },
+        Command::Ruler { photos } => commands::ruler::ruler(&photos, &config),
     }
 }
 

@@ -70,6 +70,11 @@ impl From<SystemTime> for Utc {
     }
 }
 
+/// The time by the computer's clock.
+pub(crate) fn now() -> SystemTime {
+    SystemTime::now()
+}
+
 /// A mark that no other publication has: the time in microseconds and the process.
 pub(crate) fn unique_mark() -> String {
     let now = SystemTime::now()

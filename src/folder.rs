@@ -9,7 +9,10 @@ use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Component, Path, PathBuf};
 
-use rustix::fs::{AtFlags, Dir, FileType, Mode, OFlags, fstat, openat, statat};
+use rustix::fs::{
+    AtFlags, CWD, Dir, FileType, Mode, OFlags, fstat, mknodat, openat, readlinkat, statat,
+    symlinkat,
+};
 use serde::Deserialize;
 
 use crate::durable;
@@ -29,6 +32,8 @@ pub struct Limits {
     pub deepest_folders: usize,
 }
 
+const LINK: &str = "a link to another place";
+const SOCKET: &str = "a socket";
 const BYTES_PER_MB: u64 = 1_000_000;
 
 /// Something in the folder.
@@ -156,6 +161,33 @@ impl Folder {
         Ok(())
     }
 
+    /// Copies everything to a new folder so that a later scan of the copy finds what this one
+    /// found: also links, never followed, and stand-ins for what is not read.
+    ///
+    /// # Errors
+    /// Those of the file system, on either side.
+    pub fn snapshot_to(mut self, target: &Path) -> io::Result<()> {
+        let original = self.root.try_clone()?;
+        self.copy_to(target)?;
+        for (path, entry) in &self.entries {
+            let copy = target.join(path);
+            match entry {
+                Entry::Refused(LINK) => {
+                    let points_to = readlinkat(&original, path, Vec::new())?;
+                    symlinkat(points_to, CWD, &copy)?;
+                }
+                Entry::Refused(SOCKET) => {
+                    mknodat(CWD, &copy, FileType::Socket, Mode::RUSR, 0)?;
+                }
+                Entry::Refused(_) => mknodat(CWD, &copy, FileType::Fifo, Mode::RUSR, 0)?,
+                // All holes: takes no space.
+                Entry::TooLarge { bytes } => File::create(&copy)?.set_len(*bytes)?,
+                Entry::File { .. } | Entry::Folder => {}
+            }
+        }
+        Ok(())
+    }
+
     /// What was left out of the copy, and why.
     pub fn left_out(&self) -> Vec<Problem> {
         self.entries()
@@ -254,9 +286,9 @@ impl Scan<'_> {
                 self.bytes += bytes;
                 Entry::File { bytes }
             }
-            FileType::Symlink => Entry::Refused("a link to another place"),
+            FileType::Symlink => Entry::Refused(LINK),
             FileType::Fifo => Entry::Refused("a pipe"),
-            FileType::Socket => Entry::Refused("a socket"),
+            FileType::Socket => Entry::Refused(SOCKET),
             FileType::CharacterDevice | FileType::BlockDevice => Entry::Refused("a device"),
             FileType::Unknown => Entry::Refused("something that is not a file"),
         })

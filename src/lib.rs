@@ -18,4 +18,5 @@ pub mod report;
 mod residue_svg;
 pub mod settings;
 mod toml_keys;
+pub mod watch;
 pub mod workshop;

@@ -63,6 +63,17 @@ pub fn input_problems(task: &Task, folder: &Folder, settings: &Settings) -> Vec<
     photos.chain(versions).collect()
 }
 
+/// What is missing of a photo that has not arrived to its end; `None` for a whole one, and for
+/// one that is wrong in some other way.
+pub fn cut_short(bytes: &[u8], file: &str, settings: &Settings) -> Option<String> {
+    match photo::read(bytes, file, &settings.photo) {
+        Err(error @ (photo::Error::Incomplete { .. } | photo::Error::Empty { .. })) => {
+            Some(error.to_string())
+        }
+        _ => None,
+    }
+}
+
 /// The rulers in one photo.
 ///
 /// # Errors

@@ -8,7 +8,7 @@ use svg::node::element::{Description, Path, Title};
 const MARGIN_MM: f64 = 5.0;
 
 /// The outline as an SVG file in millimetres, as worn: not mirrored, bleed included.
-pub fn write(outline: &Outline<Mm, Worn>, job: &str, emblem: &str) -> String {
+pub(crate) fn write(outline: &Outline<Mm, Worn>, job: &str, emblem: &str) -> String {
     let frame = outline.bounding_box().inflate(MARGIN_MM, MARGIN_MM);
     let number = |x: f64| (x * 1e3).round() / 1e3 + 0.0;
     let [x, y, width, height] = [frame.x0, frame.y0, frame.width(), frame.height()].map(number);

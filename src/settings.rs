@@ -11,6 +11,7 @@ use serde::de::DeserializeOwned;
 use crate::folder::Limits;
 use crate::problem::{Problem, nearest};
 use crate::toml_keys::Page;
+use crate::watch::WatchSettings;
 
 /// The built-in files, by name.
 const BUILT_IN: [(&str, &str); 3] = [
@@ -58,6 +59,8 @@ pub struct Settings {
     pub limits: Limits,
     /// Folders used when the command line names none.
     pub folders: Folders,
+    /// The daemon.
+    pub watch: WatchSettings,
     /// The log.
     pub log: LogSettings,
 }
@@ -74,6 +77,10 @@ pub struct JobSettings {
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Folders {
+    /// Where jobs are dropped.
+    pub inbox: PathBuf,
+    /// The daemon's own folder.
+    pub state: PathBuf,
     /// Where finished jobs are published.
     pub outbox: PathBuf,
 }

@@ -16,6 +16,7 @@ use crate::pipeline;
 use crate::problem::Problem;
 use crate::report::{self, JobReport};
 use crate::settings::Config;
+use crate::watch::Receipt;
 
 /// One job to be done.
 #[derive(Clone, Copy, Debug)]
@@ -26,6 +27,10 @@ pub struct Order<'a> {
     pub name: &'a JobName,
     /// The mark of this publication.
     pub id: &'a str,
+    /// Why the job is not to be worked on but held.
+    pub hold_because: Option<&'a str>,
+    /// What else the report should say.
+    pub notes: &'a [String],
 }
 
 /// A job that has been published.
@@ -75,7 +80,7 @@ pub fn work(
 ) -> Result<Done, Error> {
     let scanned = Folder::scan(order.folder, &config.settings.limits);
     let building = outbox.begin(order.id)?;
-    let (outcome, refused) = match scanned {
+    let (mut outcome, refused) = match scanned {
         Ok(mut folder) => {
             folder
                 .copy_to(&building.path().join("source"))
@@ -83,7 +88,13 @@ pub fn work(
                     path: order.folder.to_owned(),
                     source,
                 })?;
-            outcome(&folder, order.name, config, progress)
+            match order.hold_because {
+                Some(reason) => {
+                    let problem = Problem::with_file(".", reason, "", "");
+                    (outcome::refused(order.name, vec![problem], config), false)
+                }
+                None => outcome(&folder, order.name, config, progress),
+            }
         }
         Err(folder::Error::TooMuch(problem)) => {
             let remedy = format!("{}. Nothing of it was copied to source/", problem.remedy);
@@ -92,6 +103,11 @@ pub fn work(
         }
         Err(error) => return Err(Error::NoFolder(error)),
     };
+    let notes = order
+        .notes
+        .iter()
+        .map(|note| Problem::with_file(".", note, "", ""));
+    outcome.report.problems.extend(notes);
     for (path, bytes) in &outcome.files {
         building.write(path, bytes)?;
     }
@@ -109,6 +125,23 @@ pub fn work(
         folder: published.folder,
         ending,
     })
+}
+
+/// What was published under a mark before, if anything.
+///
+/// # Errors
+/// Those of the outbox.
+pub(crate) fn published_before(
+    outbox: &Outbox,
+    id: &str,
+) -> Result<Option<Receipt>, outbox::Error> {
+    let Some(folder) = outbox.find(id)? else {
+        return Ok(None);
+    };
+    let fit = std::fs::read(outbox.root().join(&folder).join("fit.json")).unwrap_or_default();
+    let fit: serde_json::Value = serde_json::from_slice(&fit).unwrap_or_default();
+    let verdict = fit["verdict"].as_str().unwrap_or("hold").to_owned();
+    Ok(Some(Receipt { folder, verdict }))
 }
 
 /// What comes out, and whether the whole job was refused for bad input.

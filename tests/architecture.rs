@@ -1,5 +1,7 @@
 //! The arrows that are forbidden between the parts, and the habits that keep the whole readable.
 
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -1,6 +1,8 @@
 //! A painted job from folder to outbox: everything the contract promises is there, the figures
 //! are near the planted truth, and a second run makes the same bytes.
 
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
 mod helpers;
 
 use std::fs;
@@ -38,7 +40,10 @@ fn a_painted_job_becomes_a_measured_fit_and_the_same_bytes_again() {
 
     let published = contents(&bench.outbox().join("shirt"));
     every_promised_file_is_there(&published.keys().map(String::as_str).collect::<Vec<_>>());
-    assert_eq!(contents(&bench.outbox().join("shirt/source")), contents(&folder));
+    assert_eq!(
+        contents(&bench.outbox().join("shirt/source")),
+        contents(&folder)
+    );
     near_the_truth(&bench.fit_json("shirt"), &truth);
     the_logs_tell(&bench.outbox());
 
@@ -51,7 +56,10 @@ fn a_painted_job_becomes_a_measured_fit_and_the_same_bytes_again() {
         .status();
     assert!(status.unwrap().success());
     let again = contents(&outbox.join("shirt-2"));
-    assert_eq!(published.keys().collect::<Vec<_>>(), again.keys().collect::<Vec<_>>());
+    assert_eq!(
+        published.keys().collect::<Vec<_>>(),
+        again.keys().collect::<Vec<_>>()
+    );
     for (name, bytes) in &published {
         assert!(again[name] == *bytes, "{name} differs from run to run");
     }
@@ -89,22 +97,35 @@ fn near_the_truth(fit: &Value, truth: &Truth) {
 
     let width_mm = emblem["fit"]["width_mm"].as_f64().unwrap();
     let error_percent = 100.0 * (width_mm / planted.width_mm - 1.0);
-    assert!(error_percent.abs() < 0.7, "{width_mm} mm, planted {} mm", planted.width_mm);
+    assert!(
+        error_percent.abs() < 0.7,
+        "{width_mm} mm, planted {} mm",
+        planted.width_mm
+    );
     let rotation_deg = emblem["fit"]["rotation_deg"].as_f64().unwrap();
-    assert!((rotation_deg - planted.rotation_deg).abs() < 0.2, "{rotation_deg}°");
+    assert!(
+        (rotation_deg - planted.rotation_deg).abs() < 0.2,
+        "{rotation_deg}°"
+    );
     let rows: [[f64; 3]; 3] =
         serde_json::from_value(emblem["fit"]["emblem_to_photo"].clone()).unwrap();
     let map = Map::from_matrix(Matrix3::from_fn(|r, c| rows[r][c]));
     let (_, worst_mm) = truth.outline_error_mm(&map).unwrap();
     assert!(worst_mm < 0.5, "the outline is off by {worst_mm} mm");
-    for (list, of) in [("cut", "emblem/cut-flock.svg"), ("plotter", "emblem/cut-flock.plt")] {
+    for (list, of) in [
+        ("cut", "emblem/cut-flock.svg"),
+        ("plotter", "emblem/cut-flock.plt"),
+    ] {
         assert_eq!(emblem["files"][list][0], of);
     }
 }
 
 fn the_logs_tell(outbox: &Path) {
     let json = fs::read_to_string(outbox.join("fit-log.jsonl")).unwrap();
-    let lines: Vec<Value> = json.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    let lines: Vec<Value> = json
+        .lines()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .collect();
     assert_eq!(lines.len(), 1);
     assert_eq!(lines[0]["folder"], "shirt");
     assert_eq!(lines[0]["emblem"], "emblem");

@@ -1,5 +1,7 @@
 //! Bad input: a clear message with file, line and remedy; nothing lost; the rest published.
 
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
 mod helpers;
 
 use std::fs;
@@ -53,6 +55,7 @@ fn png_claiming(width: u32, height: u32) -> Vec<u8> {
 
 fn cases() -> Vec<Case> {
     let mut cases = job_file_cases();
+    cases.extend(value_cases());
     cases.extend(path_cases());
     cases.extend(photo_cases());
     cases.extend(artwork_cases());
@@ -117,6 +120,11 @@ fn job_file_cases() -> Vec<Case> {
             "[[emblem]]\nname = 7\nphoto = \"photo.png\"\nversions = [\"crest.svg\"]\n",
             &["job.toml, line 2", "name = 7", "a text in quotes"],
         ),
+    ]
+}
+
+fn value_cases() -> Vec<Case> {
+    vec![
         case(
             "unknown material",
             "[[emblem]]\nname = \"crest\"\nphoto = \"photo.png\"\nversions = []\nmaterial = \"flok\"\n",

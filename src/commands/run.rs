@@ -12,6 +12,7 @@ use crate::log::Progress;
 use crate::outbox::{Outbox, rounded};
 use crate::report::JobReport;
 use crate::settings::Config;
+use crate::watch::Receipt;
 use crate::workshop::{self, Order};
 
 /// What `run` is told.
@@ -23,10 +24,34 @@ pub(crate) struct Arguments {
     /// Where to publish [default: from the settings]
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    #[command(flatten)]
+    worker: Worker,
+}
+
+/// What the daemon tells its workers.
+#[derive(Args, Debug)]
+struct Worker {
+    /// The mark of the publication: a job published under it is not published again
+    #[arg(long = "as-worker", hide = true, value_name = "ID")]
+    id: Option<String>,
+    /// Address space that this process may use
+    #[arg(long, hide = true, value_name = "MB")]
+    memory_max_mb: Option<u64>,
+    /// Publish as held, for this reason, without working on it
+    #[arg(long, hide = true, value_name = "REASON")]
+    hold_because: Option<String>,
+    /// Something to say in the report
+    #[arg(long, hide = true, value_name = "NOTE")]
+    note: Vec<String>,
 }
 
 /// Works on every folder; one that fails does not keep the others waiting.
 pub(crate) fn run(arguments: &Arguments, config: &Config, progress: Progress) -> Ending {
+    if let Some(limit) = arguments.worker.memory_max_mb
+        && let Err(error) = restrain(limit)
+    {
+        tracing::warn!("the limits of this process could not be set: {error}");
+    }
     let root = arguments
         .out
         .as_ref()
@@ -41,11 +66,35 @@ pub(crate) fn run(arguments: &Arguments, config: &Config, progress: Progress) ->
     let endings = arguments
         .folders
         .iter()
-        .map(|path| run_one(path, &outbox, config, progress));
+        .map(|path| run_one(path, arguments, &outbox, config, progress));
     endings.max().unwrap_or(Ending::Done)
 }
 
-fn run_one(path: &Path, outbox: &Outbox, config: &Config, progress: Progress) -> Ending {
+/// Leaves the computer to others, and ends with the daemon that started it.
+fn restrain(memory_max_mb: u64) -> rustix::io::Result<()> {
+    use rustix::process::{
+        Resource, Rlimit, Signal, nice, set_parent_process_death_signal, setrlimit,
+    };
+    const POLITE: i32 = 10;
+    set_parent_process_death_signal(Some(Signal::KILL))?;
+    nice(POLITE)?;
+    let bytes = Some(memory_max_mb.saturating_mul(1_000_000));
+    setrlimit(
+        Resource::As,
+        Rlimit {
+            current: bytes,
+            maximum: bytes,
+        },
+    )
+}
+
+fn run_one(
+    path: &Path,
+    arguments: &Arguments,
+    outbox: &Outbox,
+    config: &Config,
+    progress: Progress,
+) -> Ending {
     let name = match JobName::of_folder(path) {
         Ok(name) => name,
         Err(error) => {
@@ -53,20 +102,44 @@ fn run_one(path: &Path, outbox: &Outbox, config: &Config, progress: Progress) ->
             return Ending::Refused;
         }
     };
-    let _in_job = tracing::info_span!("job", name = name.as_str()).entered();
+    let worker = &arguments.worker;
+    let id = worker.id.clone().unwrap_or_else(crate::clock::unique_mark);
+    let _in_job = tracing::info_span!("job", name = name.as_str(), id).entered();
+    if worker.id.is_some() {
+        match workshop::published_before(outbox, &id) {
+            Ok(Some(receipt)) => return hand_in(&receipt, Ending::Done),
+            Ok(None) => {}
+            Err(error) => {
+                eprintln!("{error}");
+                return Ending::Failed;
+            }
+        }
+    }
     let order = Order {
         folder: path,
         name: &name,
-        id: &crate::clock::unique_mark(),
+        id: &id,
+        hold_because: worker.hold_because.as_deref(),
+        notes: &worker.note,
     };
     let done = workshop::work(&order, outbox, config, progress);
     progress.done();
     match done {
+        Ok(done) if worker.id.is_some() => {
+            let verdict = word(done.report.verdict).to_owned();
+            hand_in(
+                &Receipt {
+                    folder: done.folder,
+                    verdict,
+                },
+                done.ending,
+            )
+        }
         Ok(done) => {
             say(&summary(&done.report, &outbox.root().join(&done.folder)));
             done.ending
         }
-        Err(error @ workshop::Error::NoFolder(_)) => {
+        Err(error @ workshop::Error::NoFolder(_)) if worker.id.is_none() => {
             eprintln!("{error}");
             Ending::Refused
         }
@@ -76,6 +149,12 @@ fn run_one(path: &Path, outbox: &Outbox, config: &Config, progress: Progress) ->
             Ending::Failed
         }
     }
+}
+
+/// Tells the daemon where the job has been published.
+fn hand_in(receipt: &Receipt, ending: Ending) -> Ending {
+    say(&serde_json::json!(receipt).to_string());
+    ending
 }
 
 /// Where to look, the verdicts, and each emblem's figures in one line.

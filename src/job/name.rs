@@ -34,7 +34,9 @@ impl JobName {
         while name.len() > LONGEST_BYTES {
             name.pop();
         }
-        let name = name.trim_start().trim_end_matches(|c: char| c == '.' || c.is_whitespace());
+        let name = name
+            .trim_start()
+            .trim_end_matches(|c: char| c == '.' || c.is_whitespace());
         let reserved = RESERVED.contains(&name.to_lowercase().as_str());
         if name.is_empty() || name.starts_with('.') || reserved {
             return Self(format!("job-{}", name.trim_start_matches('.')));

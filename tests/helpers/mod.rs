@@ -10,24 +10,24 @@ use std::process::Command;
 use serde_json::Value;
 
 /// Artwork that any reader of SVG accepts.
-pub const CREST_SVG: &str = r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 80 90">
+pub(crate) const CREST_SVG: &str = r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 80 90">
 <path d="M5 5H75V50C75 70 55 80 40 86C25 80 5 70 5 50Z"/></svg>"#;
 
 /// The smallest job that describes everything it needs.
-pub const JOB: &str = r#"[[emblem]]
+pub(crate) const JOB: &str = r#"[[emblem]]
 name = "crest"
 photo = "photo.png"
 versions = ["crest.svg"]
 "#;
 
 /// What the program said and how it ended.
-pub struct Said {
-    pub status: i32,
-    pub out: String,
-    pub err: String,
+pub(crate) struct Said {
+    pub(crate) status: i32,
+    pub(crate) out: String,
+    pub(crate) err: String,
 }
 
-pub fn emblemend(arguments: &[&str]) -> Said {
+pub(crate) fn emblemend(arguments: &[&str]) -> Said {
     let output = Command::new(env!("CARGO_BIN_EXE_emblemend"))
         .args(arguments)
         .output()
@@ -40,23 +40,23 @@ pub fn emblemend(arguments: &[&str]) -> Said {
 }
 
 /// A folder for one test, with a job in it.
-pub struct Bench {
+pub(crate) struct Bench {
     dir: tempfile::TempDir,
 }
 
 impl Bench {
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self {
             dir: tempfile::tempdir().unwrap(),
         }
     }
 
-    pub fn path(&self, name: &str) -> PathBuf {
+    pub(crate) fn path(&self, name: &str) -> PathBuf {
         self.dir.path().join(name)
     }
 
     /// A job folder with these files.
-    pub fn job(&self, name: &str, files: &[(&str, Vec<u8>)]) -> PathBuf {
+    pub(crate) fn job(&self, name: &str, files: &[(&str, Vec<u8>)]) -> PathBuf {
         let folder = self.path(name);
         fs::create_dir(&folder).unwrap();
         for (file, bytes) in files {
@@ -65,25 +65,25 @@ impl Bench {
         folder
     }
 
-    pub fn outbox(&self) -> PathBuf {
+    pub(crate) fn outbox(&self) -> PathBuf {
         self.path("outbox")
     }
 
-    pub fn run(&self, jobs: &[&Path]) -> Said {
+    pub(crate) fn run(&self, jobs: &[&Path]) -> Said {
         let out = self.outbox();
         let mut arguments = vec!["run", "--quiet", "--out", out.to_str().unwrap()];
         arguments.extend(jobs.iter().map(|j| j.to_str().unwrap()));
         emblemend(&arguments)
     }
 
-    pub fn fit_json(&self, job: &str) -> Value {
+    pub(crate) fn fit_json(&self, job: &str) -> Value {
         serde_json::from_slice(&fs::read(self.outbox().join(job).join("fit.json")).unwrap())
             .unwrap()
     }
 }
 
 /// A photograph of nothing: plain grey.
-pub fn grey_png(width: u32, height: u32) -> Vec<u8> {
+pub(crate) fn grey_png(width: u32, height: u32) -> Vec<u8> {
     let image = image::RgbImage::from_pixel(width, height, image::Rgb([120, 120, 120]));
     let mut bytes = std::io::Cursor::new(Vec::new());
     image.write_to(&mut bytes, image::ImageFormat::Png).unwrap();
@@ -91,7 +91,7 @@ pub fn grey_png(width: u32, height: u32) -> Vec<u8> {
 }
 
 /// Every file below a folder with its content.
-pub fn contents(folder: &Path) -> BTreeMap<String, Vec<u8>> {
+pub(crate) fn contents(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     walkdir::WalkDir::new(folder)
         .into_iter()
         .map(Result::unwrap)
