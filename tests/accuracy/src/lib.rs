@@ -9,6 +9,7 @@ pub mod sweep;
 pub mod table;
 
 use std::error::Error;
+use std::path::Path;
 
 use serde::Deserialize;
 
@@ -30,13 +31,13 @@ pub struct Settings {
 }
 
 impl Settings {
-    /// The program's default settings.
+    /// The settings in `file`, or else the program's own.
     ///
     /// # Errors
-    /// When the stages do not understand them.
-    pub fn built_in() -> Result<Self, Box<dyn Error>> {
-        Ok(toml::from_str(include_str!(
-            "../../../config/default.toml"
-        ))?)
+    /// When the file cannot be read, or the stages do not understand it.
+    pub fn read(file: Option<&Path>) -> Result<Self, Box<dyn Error>> {
+        let own = include_str!("../../../config/default.toml");
+        let text = file.map_or(Ok(own.to_owned()), std::fs::read_to_string)?;
+        Ok(toml::from_str(&text)?)
     }
 }

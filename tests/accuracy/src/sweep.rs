@@ -30,6 +30,9 @@ pub struct Sweep {
     /// Begins no further scene after this many minutes.
     #[arg(long)]
     pub minutes: Option<f64>,
+    /// Settings to try in place of config/default.toml.
+    #[arg(long)]
+    pub settings: Option<PathBuf>,
     /// File to write each scene's figures to, one JSON object a line.
     #[arg(long)]
     pub lines: Option<PathBuf>,

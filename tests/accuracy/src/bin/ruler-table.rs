@@ -18,7 +18,7 @@ struct Options {
 
 fn main() -> Result<(), Box<dyn Error>> {
     let options = Options::parse();
-    let settings = Settings::built_in()?;
+    let settings = Settings::read(options.sweep.settings.as_deref())?;
     let results = options.sweep.run(|scene, painting| {
         let result = rulers::measure(scene, painting, &settings);
         eprintln!("{} {}: {}", result.family, result.seed, summary(&result));
