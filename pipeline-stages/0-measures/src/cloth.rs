@@ -44,8 +44,17 @@ impl PlanePose {
         let right = Vector3::new(1.0, 0.0, self.slope_x).normalize();
         let normal = Vector3::new(-self.slope_x, -self.slope_y, 1.0).normalize();
         let down = normal.cross(&right);
-        let intrinsics =
-            Matrix3::new(f, 0.0, camera.principal.x, 0.0, f, camera.principal.y, 0.0, 0.0, 1.0);
+        let intrinsics = Matrix3::new(
+            f,
+            0.0,
+            camera.principal.x,
+            0.0,
+            f,
+            camera.principal.y,
+            0.0,
+            0.0,
+            1.0,
+        );
         Map::from_matrix(intrinsics * Matrix3::from_columns(&[right, down, origin]))
     }
 }
@@ -85,7 +94,15 @@ impl ClothPlane {
         let to_photo = pose.to_photo(&camera);
         let to_cloth = to_photo.inverse()?;
         let covariance = terms.iter().map(|t| t.covariance).sum();
-        Some(Self { camera, pose, terms, covariance, warnings: Vec::new(), to_photo, to_cloth })
+        Some(Self {
+            camera,
+            pose,
+            terms,
+            covariance,
+            warnings: Vec::new(),
+            to_photo,
+            to_cloth,
+        })
     }
 
     /// Cloth millimetres to photo pixels.
@@ -112,7 +129,9 @@ impl ClothPlane {
             u_percent: 100.0 * standard(&t.covariance, &gradient),
             source: t.source.clone(),
         });
-        Budget { terms: terms.collect() }
+        Budget {
+            terms: terms.collect(),
+        }
     }
 
     /// Standard uncertainty (k = 1) of the scale at a photo point, in per cent.

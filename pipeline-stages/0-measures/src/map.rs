@@ -18,7 +18,10 @@ pub struct Map<A, B> {
 impl<A: Unit, B: Unit> Map<A, B> {
     /// The map with this matrix acting on column vectors (x, y, 1).
     pub fn from_matrix(matrix: Matrix3<f64>) -> Self {
-        Self { matrix, units: PhantomData }
+        Self {
+            matrix,
+            units: PhantomData,
+        }
     }
 
     /// Size, turn (radians, clockwise as seen) and shift, in this order.
@@ -45,7 +48,11 @@ impl<A: Unit, B: Unit> Map<A, B> {
     /// The matrix row by row, scaled so that its last element is 1 where that is possible.
     pub fn rows(&self) -> [[f64; 3]; 3] {
         let m = &self.matrix;
-        let k = if m[(2, 2)].abs() > f64::EPSILON { 1.0 / m[(2, 2)] } else { 1.0 };
+        let k = if m[(2, 2)].abs() > f64::EPSILON {
+            1.0 / m[(2, 2)]
+        } else {
+            1.0
+        };
         [0, 1, 2].map(|r| [0, 1, 2].map(|c| m[(r, c)] * k))
     }
 

@@ -26,7 +26,11 @@ pub struct Budget {
 impl Budget {
     /// Combined standard uncertainty (k = 1): root of the sum of squares, in per cent.
     pub fn standard_percent(&self) -> f64 {
-        self.terms.iter().map(|t| t.u_percent * t.u_percent).sum::<f64>().sqrt()
+        self.terms
+            .iter()
+            .map(|t| t.u_percent * t.u_percent)
+            .sum::<f64>()
+            .sqrt()
     }
 
     /// Expanded uncertainty (k = 2), in per cent.
@@ -39,7 +43,13 @@ impl Budget {
         let total = self.standard_percent().powi(2);
         self.terms
             .iter()
-            .map(|t| if total > 0.0 { t.u_percent.powi(2) / total } else { 0.0 })
+            .map(|t| {
+                if total > 0.0 {
+                    t.u_percent.powi(2) / total
+                } else {
+                    0.0
+                }
+            })
             .collect()
     }
 }

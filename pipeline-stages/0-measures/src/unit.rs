@@ -58,7 +58,11 @@ pub struct Vector<U> {
 impl<U: Unit> Point<U> {
     /// The point (x, y).
     pub const fn new(x: f64, y: f64) -> Self {
-        Self { x, y, unit: PhantomData }
+        Self {
+            x,
+            y,
+            unit: PhantomData,
+        }
     }
     /// Distance to `other`, in `U`.
     pub fn distance(self, other: Self) -> f64 {
@@ -73,7 +77,11 @@ impl<U: Unit> Point<U> {
 impl<U: Unit> Vector<U> {
     /// The vector (x, y).
     pub const fn new(x: f64, y: f64) -> Self {
-        Self { x, y, unit: PhantomData }
+        Self {
+            x,
+            y,
+            unit: PhantomData,
+        }
     }
     /// Length, in `U`.
     pub fn length(self) -> f64 {
