@@ -23,6 +23,8 @@ pub(crate) struct Raster {
     template_samples: f64,
     size_step: f64,
     turn_step_rad: f64,
+    /// Looks for upside-down and sideways emblems as well.
+    any_turn: bool,
 }
 
 impl Raster {
@@ -32,12 +34,19 @@ impl Raster {
         template_samples: 13.0,
         size_step: 1.08,
         turn_step_rad: PI / 22.0,
+        any_turn: false,
+    };
+    /// The same, however the emblem is turned.
+    pub(crate) const ANY_TURN: Self = Self {
+        any_turn: true,
+        ..Self::QUICK
     };
     /// For faint residue.
     pub(crate) const THOROUGH: Self = Self {
         template_samples: 20.0,
         size_step: 1.06,
         turn_step_rad: PI / 36.0,
+        any_turn: false,
     };
 }
 
@@ -169,7 +178,11 @@ impl<'a> Sweep<'a> {
         raster: Raster,
         settings: &Settings,
     ) -> Vec<Candidate> {
-        let half = settings.rotation_max_deg.to_radians().min(PI);
+        let half = if raster.any_turn {
+            PI
+        } else {
+            settings.rotation_max_deg.to_radians().min(PI)
+        };
         let most = (half / raster.turn_step_rad).ceil() as i32;
         let turns = |k: i32| f64::from(k) * half / f64::from(most.max(1));
         // A half turn is met once.

@@ -29,7 +29,8 @@ pub struct Settings {
     pub size_min_mm: f64,
     /// Largest emblem looked for, its longer side.
     pub size_max_mm: f64,
-    /// Largest turn looked for, either way.
+    /// Largest turn looked for at first, and thoroughly, either way; residue that is plain to see
+    /// is found at any turn.
     pub rotation_max_deg: f64,
     /// Candidates kept from the coarse search.
     pub candidates_max: usize,

@@ -103,6 +103,7 @@ fn find(
         width.map(|_| (None, Raster::QUICK)),
         Some((Some(usual), Raster::QUICK)),
         Some((Some(all), Raster::QUICK)),
+        Some((Some(usual), Raster::ANY_TURN)),
         Some((Some(all), Raster::THOROUGH)),
     ];
     for (sizes, raster) in passes.into_iter().flatten() {
