@@ -220,3 +220,98 @@ pub(crate) fn median(values: &mut [f64]) -> f64 {
     let (_, &mut m, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
     m
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Uniform numbers in 0..1 (linear congruential generator, constants of Knuth's MMIX).
+    fn roll(state: &mut u64) -> f64 {
+        *state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (*state >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    fn normal(state: &mut u64) -> f64 {
+        (0..12).map(|_| roll(state)).sum::<f64>() - 6.0
+    }
+
+    fn row(n: i32, place: impl Fn(f64) -> f64, sigma: f64, seed: u64) -> Vec<Spot> {
+        let mut state = seed;
+        let mut spot = |index| {
+            let t = place(f64::from(index)) + sigma * normal(&mut state);
+            Spot {
+                index,
+                t,
+                v: 0.0,
+                sigma,
+            }
+        };
+        (0..n).map(&mut spot).collect()
+    }
+
+    /// The side y = 0 of the unit square seen through the homography of four points
+    /// (0,0)(1,0)(1,1)(0,1) → (10,20)(110,10)(130,140)(20,120), on which OpenCV, scikit-image and
+    /// the closed form of Heckbert (1989) agree: x' = (75.4676258993 x + 10)/(1 − 0.2230215827 x).
+    #[test]
+    fn finds_the_projective_row_of_a_reference_homography() {
+        let reference = |x: f64| (75.467_625_899_3 * x + 10.0) / (1.0 - 0.223_021_582_7 * x);
+        let spots = row(21, |i| reference(i / 20.0), 1e-9, 1);
+        let spots: Vec<Spot> = spots
+            .into_iter()
+            .map(|s| Spot { sigma: 0.01, ..s })
+            .collect();
+        let found = fit(
+            &spots,
+            Freedom {
+                projective: true,
+                fan: false,
+            },
+        )
+        .expect("enough spots");
+        for k in 0..=40 {
+            let i = 0.5 * f64::from(k);
+            let off = found.grid.place(i) - reference(i / 20.0);
+            assert!(off.abs() < 1e-6, "mark {i}: {off} px");
+        }
+        assert!((found.grid.place(20.0) - 110.0).abs() < 1e-6);
+    }
+
+    /// Pitch variance of a regular row is at least 12 σ²/(n(n²−1)) (least squares, e.g. Draper &
+    /// Smith 1998, section 1.4).
+    #[test]
+    fn pitch_is_nearly_as_precise_as_it_can_be() {
+        let (n, sigma, trials) = (80, 0.05, 300);
+        let errors: Vec<(f64, f64)> = (0..trials)
+            .map(|seed| {
+                let spots = row(n, |i| 16.0 * i + 3.0, sigma, seed);
+                let found = fit_by_evidence(&spots).expect("enough spots");
+                (
+                    found.grid.pitch(39.5) - 16.0,
+                    found.covariance[(0, 0)].sqrt(),
+                )
+            })
+            .collect();
+        let rms = (errors.iter().map(|e| e.0 * e.0).sum::<f64>() / trials as f64).sqrt();
+        let n = f64::from(n);
+        let bound = sigma * (12.0 / (n * (n * n - 1.0))).sqrt();
+        assert!(rms < 1.25 * bound, "{rms} against {bound}");
+        let claimed = errors.iter().map(|e| e.1).sum::<f64>() / trials as f64;
+        assert!(
+            (0.85..1.2).contains(&(claimed / rms)),
+            "claimed {claimed}, is {rms}"
+        );
+    }
+
+    #[test]
+    fn outliers_do_not_pull() {
+        let mut spots = row(60, |i| 10.0 * i / (1.0 + 1e-4 * i), 0.02, 9);
+        for k in [3, 17, 18, 40, 55] {
+            spots[k].t += 2.5;
+        }
+        let found = fit_by_evidence(&spots).expect("enough spots");
+        let off = found.grid.place(59.0) - 590.0 / 1.0059;
+        assert!(off.abs() < 0.02, "{off}");
+    }
+}

@@ -126,9 +126,9 @@ const OUTLIER_RANGE: f64 = 20.0;
 const MIN_SCATTER: f64 = 0.06;
 /// … and in proportion to their length.
 const RELATIVE_SCATTER: f64 = 0.012;
-/// Ranks must differ by this much, in pitches and relative to the shortest.
+/// A rank must exceed the one below by this much, in pitches and relative to it.
 const MIN_STEP_PITCHES: f64 = 0.2;
-const MIN_STEP_RELATIVE: f64 = 0.10;
+const MIN_STEP_RELATIVE: f64 = 0.12;
 /// Model errors are shared between ticks; likelihood ratios count for this power.
 const TEMPER: f64 = 0.5;
 /// What the lengths say.
@@ -258,7 +258,7 @@ fn explain(lengths: &[(i32, f64)], levels: &[i32], phase: i32) -> Option<Explain
         let doubt_of = |k: usize| scatters[k].powi(2) / by_rank[k].len() as f64;
         let doubt = (doubt_of(k) + doubt_of(k - 1)).sqrt();
         let least = MIN_STEP_PITCHES
-            .max(MIN_STEP_RELATIVE * means[0])
+            .max(MIN_STEP_RELATIVE * means[k - 1])
             .max(2.0 * doubt);
         if means[k] - means[k - 1] < least {
             return None;
@@ -293,4 +293,125 @@ fn explain(lengths: &[(i32, f64)], levels: &[i32], phase: i32) -> Option<Explain
         shortest: means[0],
         longest: means[ranks - 1],
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Uniform numbers in 0..1 (linear congruential generator, constants of Knuth's MMIX).
+    fn roll(state: &mut u64) -> f64 {
+        *state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (*state >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    /// A row with lengths in millimetres by divisor, every 25th tick spoiled.
+    fn row(n: i32, pitch_mm: f64, by_divisor: &[(i32, f64)], seed: u64) -> Vec<(i32, f64)> {
+        let mut state = seed;
+        let phase = (roll(&mut state) * 64.0) as i32;
+        (0..n)
+            .map(|i| {
+                let dividing = by_divisor
+                    .iter()
+                    .rfind(|(every, _)| (i + phase) % every == 0);
+                let length = dividing.map_or(0.0, |d| d.1);
+                let spoiled = if roll(&mut state) < 0.04 {
+                    3.0 * roll(&mut state)
+                } else {
+                    0.0
+                };
+                (
+                    i,
+                    (length + 0.15 * (roll(&mut state) - 0.5) + spoiled) / pitch_mm,
+                )
+            })
+            .collect()
+    }
+
+    fn top(
+        lengths: &[(i32, f64)],
+        width_mm: f64,
+        pitch_mm: f64,
+        unit: Option<RulerUnit>,
+    ) -> Reading {
+        read(lengths, width_mm / pitch_mm, unit)
+            .expect("an order is there")
+            .readings[0]
+    }
+
+    #[test]
+    fn common_divisions_are_told_apart() {
+        let sixteenth = MM_PER_INCH / 16.0;
+        let cases: [(f64, RulerUnit, &[(i32, f64)]); 5] = [
+            (1.0, Mm, &[(1, 3.2), (5, 4.8), (10, 6.5)]),
+            (0.5, Mm, &[(1, 2.2), (2, 3.3), (10, 4.8), (20, 6.5)]),
+            (
+                sixteenth,
+                Inch,
+                &[(1, 2.8), (2, 4.0), (4, 5.2), (8, 6.6), (16, 8.2)],
+            ),
+            (
+                sixteenth / 2.0,
+                Inch,
+                &[(1, 2.0), (2, 2.9), (4, 4.0), (8, 5.2), (16, 6.6), (32, 8.2)],
+            ),
+            (
+                sixteenth * 2.0,
+                Inch,
+                &[(1, 3.2), (2, 4.6), (4, 6.2), (8, 8.2)],
+            ),
+        ];
+        let mut wrong = 0;
+        for seed in 0..40 {
+            for (pitch_mm, unit, by_divisor) in cases {
+                let lengths = row(110, pitch_mm, by_divisor, seed);
+                let found = top(&lengths, 0.2, pitch_mm, None);
+                if found.unit != unit || (found.pitch_mm - pitch_mm).abs() > 1e-9 {
+                    assert!(
+                        found.probability < 0.98,
+                        "seed {seed}, {pitch_mm} mm: {found:?}"
+                    );
+                    wrong += 1;
+                }
+            }
+        }
+        assert!(wrong <= 4, "{wrong} of 200 wrong");
+    }
+
+    #[test]
+    fn tenths_of_an_inch_are_never_surely_millimetres() {
+        for seed in 0..40 {
+            let lengths = row(60, 2.54, &[(1, 3.0), (5, 4.8), (10, 7.0)], seed);
+            let verdict = read(&lengths, 0.2 / 2.54, None).expect("an order is there");
+            let mm: f64 = verdict
+                .readings
+                .iter()
+                .filter(|r| r.unit == Mm)
+                .map(|r| r.probability)
+                .sum();
+            assert!(mm < 0.9, "seed {seed}: {mm}");
+            assert_eq!(top(&lengths, 0.2, 2.54, Some(Inch)).unit, Inch);
+        }
+    }
+
+    #[test]
+    fn lengths_without_an_order_say_nothing() {
+        for seed in 0..200 {
+            let mut state = seed;
+            let random: Vec<(i32, f64)> =
+                (0..80).map(|i| (i, 2.0 + 4.0 * roll(&mut state))).collect();
+            let evidence = read(&random, 0.2, None).map_or(0.0, |v| v.evidence);
+            assert!(evidence < 7.0, "seed {seed}: {evidence}");
+            // Two lengths, shuffled: a zip with some longer teeth.
+            let mixed: Vec<(i32, f64)> = (0..80)
+                .map(|i| (i, if roll(&mut state) < 0.2 { 5.0 } else { 3.0 }))
+                .collect();
+            let evidence = read(&mixed, 0.2, None).map_or(0.0, |v| v.evidence);
+            assert!(evidence < 7.0, "seed {seed}: {evidence}");
+        }
+        let equal = row(100, 1.0, &[(1, 3.0)], 5);
+        assert!(read(&equal, 0.2, None).is_none_or(|v| v.evidence < 7.0));
+    }
 }

@@ -2,8 +2,7 @@
 
 use crate::grid::median;
 use crate::marks::{Marks, offset};
-use crate::plane::Plane;
-use crate::strip::plane_for;
+use crate::plane::{Plane, plane_for};
 
 /// Marks are followed this far from the middle of their band.
 const MAX_REACH_PITCHES: f64 = 30.0;

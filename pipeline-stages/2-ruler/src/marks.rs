@@ -6,8 +6,8 @@
 //! against another.
 
 use crate::grid::{self, Grid, GridFit, Spot, median, robust_deviation};
-use crate::plane::Plane;
-use crate::strip::{Axis, Row, plane_for};
+use crate::plane::{Plane, plane_for};
+use crate::row::{Axis, Row};
 
 /// Samples of a profile, over one pitch.
 pub(crate) const PROFILE: usize = 33;
@@ -232,7 +232,7 @@ impl BenchFit {
 
 impl<'a> Bench<'a> {
     fn new(planes: &'a [Plane], axis: Axis, half_band_px: f64, dark: bool, pitch_px: f64) -> Self {
-        let plane = plane_for(planes, pitch_px, 14.0);
+        let plane = plane_for(planes, pitch_px, 22.0);
         let rows = (2.0 * USED_BAND * half_band_px / plane.step_px)
             .round()
             .max(1.0) as usize;

@@ -108,3 +108,10 @@ fn keys_weights(t: f32) -> [f32; 4] {
         0.5 * (t3 - t2),
     ]
 }
+
+/// The plane in which one pitch takes between `fewest` and twice as many samples, as far as there
+/// is one.
+pub(crate) fn plane_for(planes: &[Plane], pitch_px: f64, fewest: f64) -> &Plane {
+    let fits = |p: &&Plane| pitch_px / p.step_px >= fewest;
+    planes.iter().rev().find(fits).unwrap_or(&planes[0])
+}

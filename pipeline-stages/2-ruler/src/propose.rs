@@ -27,6 +27,8 @@ const MIN_SPREAD: f32 = 1.2;
 /// Peaks must exceed the median power of their ring by this factor.
 const MIN_PROMINENCE: f32 = 12.0;
 const PEAKS_PER_TILE: usize = 4;
+/// Proposals of one direction and period: a cloth that is full of them must not crowd out the rest.
+const MAX_ALIKE: usize = 4;
 /// Strongest peaks kept for each plane.
 const MAX_PEAKS: usize = 6000;
 
@@ -69,7 +71,8 @@ pub(crate) fn candidates(planes: &[Plane], limit: usize) -> Vec<Candidate> {
         if kept.len() >= limit {
             break;
         }
-        if !kept.iter().any(|k| k.repeats(&candidate)) {
+        let alike = kept.iter().filter(|k| k.is_like(&candidate)).count();
+        if alike < MAX_ALIKE && !kept.iter().any(|k| k.repeats(&candidate)) {
             kept.push(candidate);
         }
     }
@@ -77,6 +80,12 @@ pub(crate) fn candidates(planes: &[Plane], limit: usize) -> Vec<Candidate> {
 }
 
 impl Candidate {
+    /// Whether the other has the same direction and period.
+    fn is_like(&self, other: &Self) -> bool {
+        (self.period_px / other.period_px).ln().abs() < 0.04
+            && turn_between(self.angle, other.angle).abs() < 0.05
+    }
+
     /// Whether the other proposes the same row again.
     fn repeats(&self, other: &Self) -> bool {
         let (dx, dy) = (
@@ -85,9 +94,7 @@ impl Candidate {
         );
         let (sin, cos) = self.angle.sin_cos();
         let (along, across) = (dx * cos + dy * sin, dy * cos - dx * sin);
-        let turn = turn_between(self.angle, other.angle).abs();
-        (self.period_px / other.period_px).ln().abs() < 0.04
-            && turn < 0.05
+        self.is_like(other)
             && across.abs() < 3.0 * self.period_px
             && along.abs() + 0.7 * other.half_length_px < self.half_length_px
     }
@@ -470,5 +477,71 @@ fn candidate_of(peaks: &[Peak], alone: &[f64], members: &[usize], tile_px: f64) 
             .iter()
             .map(|&m| peaks[m].score * alone[m])
             .sum::<f64>(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn plane(side: usize, grey: impl Fn(f64, f64) -> f64) -> Plane {
+        let grey = (0..side * side)
+            .map(|i| grey((i % side) as f64, (i / side) as f64) as f32)
+            .collect();
+        Plane {
+            width: side,
+            height: side,
+            grey,
+            step_px: 1.0,
+        }
+    }
+
+    fn window() -> Vec<f32> {
+        let step = std::f32::consts::PI / TILE as f32;
+        (0..TILE)
+            .map(|i| ((i as f32 + 0.5) * step).sin().powi(2))
+            .collect()
+    }
+
+    /// Powers of numpy 2's `fft.fft2` for the same tile.
+    #[test]
+    fn spectrum_is_numpys() {
+        let tau = std::f64::consts::TAU;
+        let plane = plane(TILE, |x, y| {
+            128.0 + 40.0 * (tau * (0.11 * x + 0.07 * y) + 0.5).cos() + 20.0 * (tau * 0.2 * x).cos()
+        });
+        let mut spectrum = TileSpectrum::new();
+        assert!(spectrum.transform(&plane, (0, 0), &window()));
+        for (kx, ky, power) in [
+            (7, 4, 309_553_320.5),
+            (7, 5, 293_475_417.8),
+            (13, 0, 99_569_493.6),
+            (12, 0, 44_255_318.4),
+            (8, 4, 87_154_537.4),
+        ] {
+            let ratio = spectrum.at(kx, ky) / power;
+            assert!((ratio - 1.0).abs() < 1e-3, "({kx}, {ky}): {ratio}");
+        }
+    }
+
+    #[test]
+    fn finds_period_and_direction_of_a_row() {
+        for (angle_deg, period) in [(0.0, 7.3), (27.0, 5.1), (90.0, 11.2), (133.0, 8.0)] {
+            let (sin, cos) = f64::to_radians(angle_deg).sin_cos();
+            let plane = plane(512, |x, y| {
+                let (dx, dy) = (x - 256.0, y - 256.0);
+                let (along, across) = (dx * cos + dy * sin, dy * cos - dx * sin);
+                let inside = across.abs() < 20.0 && along.abs() < 200.0;
+                let tick = (along / period).rem_euclid(1.0) < 0.25;
+                if inside && tick { 60.0 } else { 180.0 }
+            });
+            // A harmonic may come first; the pitch itself must be among the proposals.
+            let proposed = candidates(&[plane], 12);
+            let right = |c: &Candidate| {
+                (c.period_px / period - 1.0).abs() < 0.02
+                    && turn_between(c.angle, f64::to_radians(angle_deg)).abs() < 0.03
+            };
+            assert!(proposed.iter().any(right), "{angle_deg}: {proposed:?}");
+        }
     }
 }

@@ -11,7 +11,8 @@ use crate::lengths::{self, Extent};
 use crate::marks::{self, Marks};
 use crate::plane::Plane;
 use crate::propose::Candidate;
-use crate::strip::{self, Row};
+use crate::row::{self, Row};
+use crate::strip;
 
 /// Share of the marks between the first and the last that must have been located, altogether and
 /// for every residue class of the index.
@@ -21,6 +22,9 @@ const MIN_EVIDENCE: f64 = 7.0;
 const MAX_MISFITS: f64 = 0.25;
 /// Greatest mean distance, in pitches, by which every second mark may be off.
 const MAX_ALTERNATION: f64 = 0.02;
+/// Standard uncertainty (k = 1), in pixels, of the length between the ends from what the ticks'
+/// places share and their scatter does not show: sampling by pixels (judged).
+const SHARED_PX: f64 = 0.02;
 /// Readings less probable than this are not worth listing.
 const LEAST_PROBABILITY: f64 = 0.002;
 
@@ -41,9 +45,9 @@ pub(crate) fn examine(
     hint: &RulerHint,
     settings: &Settings,
 ) -> Option<Found> {
-    let row = strip::follow(planes, candidate)?;
-    let mut rows = strip::coarser(planes, &row);
-    rows.push(row);
+    let followed = strip::follow(planes, candidate)?;
+    let mut rows = row::coarser(planes, &followed);
+    rows.push(followed);
     rows.iter()
         .filter_map(|row| {
             // Where marks are as wide as the gaps, only the lengths tell which is which.
@@ -254,14 +258,19 @@ impl Found {
         a.distance(b) / f64::from(last - first)
     }
 
-    /// The photo points of the first and last mark.
+    /// The first and the last mark, where a line along the ruler (parallel to its graduated edge)
+    /// crosses them. The axis itself may run a degree or two off that direction, which would make
+    /// the distance too long.
     fn ends(&self) -> [Point<Px>; 2] {
+        let grid = self.marks.grid();
         let (first, last) = self.marks.range;
+        let near = |e: &Extent| if self.edge_low { e.low } else { e.high };
+        let edge = line_through(&self.extents, near);
+        let middle = first.midpoint(last);
         [first, last].map(|i| {
-            let (x, y) = self
-                .marks
-                .axis
-                .at(self.marks.grid().place(f64::from(i)), 0.0);
+            let v = edge.as_ref().map_or(0.0, |edge| edge(i) - edge(middle));
+            let t = grid.place(f64::from(i)) + grid.lean_at(f64::from(i)) * v;
+            let (x, y) = self.marks.axis.at(t, v);
             Point::new(x, y)
         })
     }
@@ -344,9 +353,10 @@ impl Found {
             nalgebra::DVector::from_vec(vec![j / below, 1.0 / below, -place * j / below, 0.0, 0.0])
         };
         let g = gradient(last) - gradient(first);
-        (g.transpose() * &self.marks.fit.covariance * &g)[(0, 0)]
+        let scatter = (g.transpose() * &self.marks.fit.covariance * &g)[(0, 0)]
             .max(0.0)
-            .sqrt()
+            .sqrt();
+        scatter.hypot(SHARED_PX)
     }
 
     fn body(&self) -> [Point<Px>; 4] {

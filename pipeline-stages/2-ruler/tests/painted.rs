@@ -1,0 +1,64 @@
+//! Painted photographs through photo and ruler stage: unit, scale and silence.
+
+#![expect(
+    clippy::unwrap_used,
+    reason = "a test that cannot set up its scene should fail"
+)]
+
+use measures::ruler::{RulerHint, RulerSearch};
+use scene_painter::family::Impostor;
+use scene_painter::scene::MarkKind;
+use scene_painter::{Family, Scene};
+
+fn search(scene: &Scene) -> (RulerSearch, scene_painter::Truth) {
+    let table: toml::Table = toml::from_str(include_str!("../../../config/default.toml")).unwrap();
+    let painting = scene.paint();
+    let jpeg = painting.jpeg(scene.sensor.jpeg_quality);
+    let photo = photo::read(
+        &jpeg,
+        "photo.jpg",
+        &table["photo"].clone().try_into().unwrap(),
+    )
+    .unwrap();
+    let settings = table["ruler"].clone().try_into().unwrap();
+    (
+        ruler::find(&photo, &RulerHint::default(), &settings),
+        painting.truth,
+    )
+}
+
+#[test]
+fn rulers_on_cloth_are_read_right() {
+    for seed in [1, 5, 7] {
+        let (found, truth) = search(&Scene::random(seed, &Family::QUICK));
+        let first = found
+            .rulers
+            .first()
+            .unwrap_or_else(|| panic!("seed {seed}: none"));
+        let rows = truth.rulers.iter().flat_map(|r| &r.rows);
+        let off_percent = rows
+            .filter(|row| {
+                row.unit == first.reading.unit
+                    && (row.nominal_pitch_mm - first.reading.pitch_mm).abs() < 1e-9
+            })
+            .filter_map(|row| Some(100.0 * (first.px_per_mm / row.px_per_mm? - 1.0)))
+            .fold(f64::INFINITY, |a, b| if b.abs() < a.abs() { b } else { a });
+        // Truth and finding average over slightly different stretches of a tilted ruler.
+        assert!(
+            off_percent.abs() < 0.15,
+            "seed {seed}: {off_percent} %, {:?}",
+            first.reading
+        );
+    }
+}
+
+#[test]
+fn a_zip_is_no_ruler() {
+    let family = Family {
+        size_px: [2000, 1500],
+        impostor: Some(Impostor::Thing(MarkKind::Zip)),
+        ..Family::NO_RULER
+    };
+    let (found, _) = search(&Scene::random(3, &family));
+    assert!(found.rulers.is_empty() && !found.reasons.is_empty());
+}
