@@ -247,7 +247,7 @@ fn level_lines(values: &[f32], w: usize, h: usize) -> Vec<Vec<(f64, f64)>> {
                         .map(|d| (s + d) % 4)
                         .find(|&t| corners[t] <= 0.0 && corners[(t + 1) % 4] > 0.0);
                     if let Some(rise) = rise {
-                        next.insert(sides[rise], sides[s]);
+                        next.insert(sides[s], sides[rise]);
                     }
                 }
             }
@@ -264,4 +264,96 @@ fn level_lines(values: &[f32], w: usize, h: usize) -> Vec<Vec<(f64, f64)>> {
         lines.push(line);
     }
     lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Repeatable noise of about unit variance.
+    fn noise(n: usize) -> Vec<f32> {
+        let mut state = 99u64;
+        let mut next = || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            (state >> 40) as f32 / (1u64 << 24) as f32
+        };
+        (0..n)
+            .map(|_| (0..12).map(|_| next()).sum::<f32>() - 6.0)
+            .collect()
+    }
+
+    /// A disc of 30 mm across, with a hole of 10 mm, of one standard deviation of the texture.
+    fn ring_on_noise() -> ResidueField {
+        let grid = Grid {
+            origin: Point::new(-30.0, -30.0),
+            pitch_mm: 0.25,
+            width: 240,
+            height: 240,
+        };
+        let mut first = noise(grid.len());
+        for (k, v) in first.iter_mut().enumerate() {
+            let p = grid.place((k % 240) as f64, (k / 240) as f64);
+            let r = p.x.hypot(p.y);
+            if (5.0..15.0).contains(&r) {
+                *v += 1.0;
+            }
+        }
+        let flat = vec![0.0; grid.len()];
+        ResidueField {
+            cloth: vec![1.0; grid.len()],
+            channels: [first, flat.clone(), flat],
+            grid,
+            px_per_mm: 4.0,
+            look_in: None,
+        }
+    }
+
+    #[test]
+    fn residue_without_artwork_is_outlined_within_its_stated_uncertainty() {
+        let focus = Focus {
+            low: Point::new(-28.0, -28.0),
+            high: Point::new(28.0, 28.0),
+            expected: None,
+        };
+        let seen = outline(&ring_on_noise(), &focus).expect("the ring stands out");
+        assert!(
+            (seen.width_mm - 30.0).abs() < seen.u_edge_mm,
+            "width {}",
+            seen.width_mm
+        );
+        assert!(
+            (seen.height_mm - 30.0).abs() < seen.u_edge_mm,
+            "height {}",
+            seen.height_mm
+        );
+        let area = std::f64::consts::PI * (15.0f64.powi(2) - 5.0f64.powi(2));
+        assert!(
+            (seen.outline.area() / area - 1.0).abs() < 0.1,
+            "area {}",
+            seen.outline.area()
+        );
+    }
+
+    #[test]
+    fn level_lines_close_and_keep_inside_on_the_right() {
+        let grid = Grid {
+            origin: Point::new(0.0, 0.0),
+            pitch_mm: 1.0,
+            width: 60,
+            height: 50,
+        };
+        let values: Vec<f32> = (0..grid.len())
+            .map(|k| 15.0 - ((k % 60) as f32 - 30.0).hypot((k / 60) as f32 - 25.0))
+            .collect();
+        let (contours, holes) = smooth_contours(&values, &grid);
+        assert_eq!(holes, [false]);
+        let expected = std::f64::consts::PI * 15.0 * 15.0;
+        assert!(
+            (contours[0].area() / expected - 1.0).abs() < 0.01,
+            "{}",
+            contours[0].area()
+        );
+    }
 }
