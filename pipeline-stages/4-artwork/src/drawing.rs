@@ -24,12 +24,12 @@ pub fn drawing(artwork: &Artwork) -> String {
     format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{document}\n")
 }
 
-/// Coordinates to a thousandth of a unit.
+/// Coordinates to a hundred-thousandth of a unit.
 fn path_data(path: &kurbo::BezPath) -> String {
     let mut rounded = path.clone();
     for element in rounded.elements_mut() {
         let round = |p: &mut kurbo::Point| {
-            *p = kurbo::Point::new((p.x * 1e3).round() / 1e3, (p.y * 1e3).round() / 1e3);
+            *p = kurbo::Point::new((p.x * 1e5).round() / 1e5, (p.y * 1e5).round() / 1e5);
         };
         match element {
             kurbo::PathEl::MoveTo(p) | kurbo::PathEl::LineTo(p) => round(p),
