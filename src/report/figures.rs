@@ -55,16 +55,14 @@ pub(super) fn size([width, height]: [f64; 2]) -> String {
 /// A relative link to a file: everything but unreserved characters and slashes is escaped (RFC
 /// 3986, section 2.3).
 pub(super) fn href(path: &str) -> String {
-    let mut link = String::new();
-    for byte in path.bytes() {
-        match byte {
+    path.bytes()
+        .map(|byte| match byte {
             b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' | b'/' => {
-                link.push(char::from(byte));
+                char::from(byte).to_string()
             }
-            _ => link.push_str(&format!("%{byte:02X}")),
-        }
-    }
-    link
+            _ => format!("%{byte:02X}"),
+        })
+        .collect()
 }
 
 /// SVG path data to a thousandth of a unit.

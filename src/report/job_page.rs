@@ -106,7 +106,7 @@ struct Emblem<'a> {
     files: Vec<File<'a>>,
     measured: Vec<Measured>,
     versions: Vec<Version<'a>>,
-    budget: Vec<Share>,
+    budget: Vec<BudgetLine>,
     budget_sum: String,
     plane_warnings: &'a [String],
     rulers: Vec<RulerWords>,
@@ -176,7 +176,7 @@ struct Version<'a> {
     notes: &'a [String],
 }
 
-struct Share {
+struct BudgetLine {
     name: String,
     u: String,
     share: String,
@@ -465,11 +465,11 @@ fn budget(e: &EmblemReport) -> measures::uncertainty::Budget {
         .map_or_else(Default::default, |p| p.budget_at(scale_point(e, p)))
 }
 
-fn shares(budget: &measures::uncertainty::Budget) -> Vec<Share> {
+fn shares(budget: &measures::uncertainty::Budget) -> Vec<BudgetLine> {
     let mut all: Vec<_> = budget.terms.iter().zip(budget.shares()).collect();
     all.sort_by(|a, b| b.1.total_cmp(&a.1));
     all.into_iter()
-        .map(|(t, share)| Share {
+        .map(|(t, share)| BudgetLine {
             name: t.name.clone(),
             u: two_digits(t.u_percent),
             share: format!("{:.0}", 100.0 * share),

@@ -18,47 +18,45 @@ pub(super) fn plot(ruler: &Ruler) -> Option<String> {
     let x = |mm: f64| LEFT + (WIDTH - LEFT - 8.0) * mm / span;
     let middle = (TOP + HEIGHT - BOTTOM) / 2.0;
     let y = |r: f64| middle - r / limit * (middle - TOP);
-    let mut svg = format!(
-        "<svg class=\"plot\" viewBox=\"0 0 {WIDTH:.0} {HEIGHT:.0}\" role=\"img\" aria-label=\"Distance of each of {} \
-         ticks from an even division: at most {most:.3} mm\">",
-        residuals.len()
-    );
-    for (value, label) in [
-        (limit, format!("+{limit} mm")),
-        (0.0, "0".to_owned()),
-        (-limit, format!("−{limit} mm")),
-    ] {
-        svg.push_str(&format!(
-            "<line x1=\"{LEFT:.1}\" x2=\"{:.1}\" y1=\"{y1:.1}\" y2=\"{y1:.1}\"/><text x=\"{:.1}\" y=\"{:.1}\" \
-             text-anchor=\"end\">{label}</text>",
+    let levels = [(limit, "+"), (0.0, ""), (-limit, "−")].map(|(value, sign)| {
+        let label = if value == 0.0 {
+            "0".to_owned()
+        } else {
+            format!("{sign}{limit} mm")
+        };
+        format!(
+            "<line x1=\"{LEFT:.1}\" x2=\"{:.1}\" y1=\"{y1:.1}\" y2=\"{y1:.1}\"/>\
+             <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{label}</text>",
             WIDTH - 8.0,
             LEFT - 5.0,
             y(value) + 4.0,
             y1 = y(value),
-        ));
-    }
-    for i in 0..=4 {
-        let mm = span * f64::from(i) / 4.0;
-        let anchor = match i {
-            0 => "start",
-            4 => "end",
-            _ => "middle",
-        };
-        svg.push_str(&format!(
-            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">{mm:.0} mm</text>",
-            x(mm),
-            HEIGHT - 8.0
-        ));
-    }
-    for (mm, r) in &residuals {
-        svg.push_str(&format!(
-            "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"2\"/>",
-            x(*mm),
-            y(*r)
-        ));
-    }
-    svg.push_str("</svg>");
-    Some(svg)
+        )
+    });
+    let places = [
+        (0.0, "start"),
+        (0.25, "middle"),
+        (0.5, "middle"),
+        (0.75, "middle"),
+        (1.0, "end"),
+    ]
+    .map(|(part, anchor)| {
+        let (mm, foot) = (part * span, HEIGHT - 8.0);
+        let at = x(mm);
+        format!("<text x=\"{at:.1}\" y=\"{foot}\" text-anchor=\"{anchor}\">{mm:.0} mm</text>")
+    });
+    let dots: Vec<String> = residuals
+        .iter()
+        .map(|&(mm, r)| format!("<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"2\"/>", x(mm), y(r)))
+        .collect();
+    Some(format!(
+        "<svg class=\"plot\" viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" aria-label=\"Distance of \
+         each of {} ticks from an even division: at most {most:.3} mm\">{}{}{}</svg>",
+        residuals.len(),
+        levels.concat(),
+        places.concat(),
+        dots.concat(),
+    ))
 }
 
 /// (reading from the first tick used, distance from where it should be), both in mm.
