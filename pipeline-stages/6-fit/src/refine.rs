@@ -45,46 +45,49 @@ pub(crate) fn climb(
         .collect();
     sort(&mut climbers, settings);
     climbers = distinct(climbers);
-    climbers.truncate((2 * most).max(6));
-    keep_convincing(&mut climbers, settings);
+    keep_convincing(&mut climbers, 2 * most, settings);
     loop {
         let mut moved = false;
+        // The coarsest move first: only signals at one level can be compared.
+        let coarsest = climbers
+            .iter()
+            .filter(|c| {
+                c.candidate.level > finest_level(levels, c.alignment.pose.size_mm(), settings)
+            })
+            .map(|c| c.candidate.level)
+            .max();
         climbers = climbers
             .into_iter()
             .filter_map(|mut c| {
-                let finest = finest_level(levels, c.alignment.pose.size_mm(), settings);
-                if c.candidate.level > finest {
-                    c.candidate.level -= 1;
+                if Some(c.candidate.level) == coarsest {
                     moved = true;
-                    let level = &levels[c.candidate.level];
-                    let last = c.candidate.level == finest;
-                    c.alignment = align_at(
-                        level,
-                        shape,
-                        plane,
-                        c.alignment.pose,
-                        &c.candidate,
-                        settings,
-                        last,
-                    )?;
+                    c.step_up(levels, shape, plane, settings)?;
                 }
                 Some(c)
             })
             .collect();
         sort(&mut climbers, settings);
         climbers = distinct(climbers);
-        climbers.truncate(most.max(climbers.len() / 2));
-        keep_convincing(&mut climbers, settings);
+        keep_convincing(&mut climbers, most, settings);
         if !moved {
+            climbers.truncate(most);
             return climbers;
         }
     }
 }
 
-/// Drops what falls far behind the best: it cannot catch up.
-fn keep_convincing(climbers: &mut Vec<Climber>, settings: &Settings) {
-    let best = climbers.first().map_or(0.0, |c| c.standing(settings));
-    climbers.retain(|c| c.standing(settings) > 0.6 * best);
+/// Drops what falls far behind the best of its level, and all but the best `most` of each level.
+fn keep_convincing(climbers: &mut Vec<Climber>, most: usize, settings: &Settings) {
+    let before: Vec<(usize, f64)> = climbers
+        .iter()
+        .map(|c| (c.candidate.level, c.standing(settings)))
+        .collect();
+    climbers.retain(|c| {
+        let own = c.standing(settings);
+        let same = || before.iter().filter(|b| b.0 == c.candidate.level);
+        let best = same().map(|b| b.1).fold(0.0, f64::max);
+        own > 0.6 * best && same().filter(|b| b.1 > own).count() < most
+    });
 }
 
 fn sort(climbers: &mut [Climber], settings: &Settings) {
@@ -92,6 +95,25 @@ fn sort(climbers: &mut [Climber], settings: &Settings) {
 }
 
 impl Climber {
+    /// Aligns once more at the next finer level, colours told apart anew.
+    fn step_up(
+        &mut self,
+        levels: &[Level],
+        shape: &Shape,
+        plane: &ClothPlane,
+        settings: &Settings,
+    ) -> Option<()> {
+        let pose = self.alignment.pose;
+        self.candidate.level -= 1;
+        let level = &levels[self.candidate.level];
+        let last = self.candidate.level <= finest_level(levels, pose.size_mm(), settings);
+        let prior = prior_for(level, plane, settings, last);
+        self.candidate.direction =
+            best_direction(level, shape, plane, &prior, &pose, &self.candidate)?;
+        self.alignment = align_at(level, shape, plane, pose, &self.candidate, settings, last)?;
+        Some(())
+    }
+
     pub(crate) fn standing(&self, settings: &Settings) -> f64 {
         self.alignment
             .standing([settings.bleed_mm, settings.u_bleed_mm])
@@ -212,4 +234,44 @@ fn align_at(
 /// Tiles along the emblem's longer side.
 pub(crate) fn tiles_for(size_mm: f64) -> usize {
     ((size_mm / 7.0).round() as usize).clamp(4, 14)
+}
+
+/// The colour direction that separates inside from outside best at a pose: each channel weighed
+/// by its contrast over its noise (Fisher's discriminant, the channels' noise being
+/// uncorrelated).
+pub(crate) fn best_direction(
+    level: &Level,
+    shape: &Shape,
+    plane: &ClothPlane,
+    prior: &Prior,
+    pose: &Pose,
+    candidate: &Candidate,
+) -> Option<[f64; 3]> {
+    let distance = distance_for(level, shape, pose.size_mm());
+    let tiles = tiles_for(pose.size_mm());
+    let mut direction = [0.0; 3];
+    for (c, d) in direction.iter_mut().enumerate() {
+        let mut axis = [0.0; 3];
+        axis[c] = 1.0;
+        let region = region_around(level, shape, pose, &axis)?;
+        let aligner = Aligner {
+            region: &region,
+            distance: &distance,
+            plane,
+            prior,
+            tiles,
+        };
+        let near = aligner.near(pose);
+        let drawing = aligner.draw(pose, &near, false);
+        *d = near
+            .iter()
+            .map(|&(k, _)| f64::from(drawing.white[k] * region.white[k].clamp(-5.0, 5.0)))
+            .sum();
+    }
+    let length = direction.iter().map(|d| d * d).sum::<f64>().sqrt();
+    if length > 0.0 {
+        Some(direction.map(|d| d / length))
+    } else {
+        Some(candidate.direction)
+    }
 }

@@ -4,10 +4,10 @@ use measures::{Art, Artwork, ClothPlane, Fit, Map};
 use nalgebra::SMatrix;
 
 use crate::align::{Aligner, Alignment, Drawing};
-use crate::coarse::{self, Candidate, Raster};
+use crate::coarse::{self, Raster};
 use crate::evidence;
 use crate::level::Level;
-use crate::pose::{Information, Pose, Prior, SIZE, TURN, UNKNOWNS, X, Y};
+use crate::pose::{BLEED, Information, Pose, Prior, SIZE, TURN, UNKNOWNS, Unknowns, X, Y};
 use crate::refine::{self, Climber};
 use crate::region::Region;
 use crate::shape::{Distance, Shape, Stop};
@@ -23,6 +23,10 @@ const TEMPER: f64 = 4.0;
 /// that changes: the search looks at some 1e8 places, whose largest chance value is near 6.5.
 const SNR_EVEN: f64 = 8.0;
 const SNR_STEP: f64 = 0.5;
+
+/// Standard uncertainty (k = 1) of the mean bleed that comes from its unevenness. Measured on
+/// painted scenes, whose edges are ragged by up to 0.1 mm.
+const U_EVEN_BLEED_MM: f64 = 0.03;
 
 /// A mirror image that does nearly as well speaks for a wrong fit altogether: be slow to rule it
 /// out.
@@ -128,11 +132,11 @@ fn convincing(c: &Climber, settings: &Settings) -> bool {
     const SNR: f64 = 30.0;
     const SHARE: f64 = 0.8;
     /// Standard deviations of bleed.
-    const BLEED: f64 = 2.0;
-    let bleed = (c.alignment.pose.0[crate::pose::BLEED] - settings.bleed_mm).abs();
+    const DEVIATIONS: f64 = 2.0;
+    let bleed = (c.alignment.pose.0[BLEED] - settings.bleed_mm).abs();
     c.standing(settings) > SNR
         && c.alignment.present_share > SHARE
-        && bleed < BLEED * settings.u_bleed_mm
+        && bleed < DEVIATIONS * settings.u_bleed_mm
 }
 
 /// The common samples on which versions are compared: where the best of them lies.
@@ -166,7 +170,7 @@ impl<'a> Ground<'a> {
         let level = &levels[climber.candidate.level];
         let prior = refine::prior_for(level, plane, settings, true);
         let direction =
-            best_direction(level, &lead.shape, plane, &prior, &pose, &climber.candidate)?;
+            refine::best_direction(level, &lead.shape, plane, &prior, &pose, &climber.candidate)?;
         let region = refine::region_around(level, &lead.shape, &pose, &direction)?;
         let mut ground = Self {
             plane,
@@ -381,7 +385,7 @@ impl<'a> Ground<'a> {
             rotation_deg: (j[(1, 0)] - j[(0, 1)])
                 .atan2(j[(0, 0)] + j[(1, 1)])
                 .to_degrees(),
-            bleed_mm: a.pose.0[crate::pose::BLEED],
+            bleed_mm: a.pose.0[BLEED],
             edge_mean_mm,
             edge_p95_mm,
             outline_seen: evidence::outline_seen(&support),
@@ -454,7 +458,14 @@ pub(crate) fn covariance(a: &Alignment) -> Information {
     let Some(inverse) = a.information.try_inverse() else {
         return Information::identity() * 1e6;
     };
-    inverse * a.score_covariance * inverse
+    // Bleed is not as even as the model has it: what all unknowns would do if it were off.
+    let mut held = a.information;
+    held[(BLEED, BLEED)] += 1e12;
+    let response = held
+        .try_inverse()
+        .map_or_else(Unknowns::zeros, |h| h.column(BLEED) * 1e12);
+    let uneven = response * response.transpose() * (U_EVEN_BLEED_MM * U_EVEN_BLEED_MM);
+    inverse * a.score_covariance * inverse + uneven
 }
 
 /// Largest expanded uncertainty (k = 2) of the outline: of any of its points in the photo, and of
@@ -501,44 +512,4 @@ fn outline_uncertainty(
         largest = largest.max(in_photo.max((radius * u_size).powi(2)));
     }
     2.0 * largest.max(0.0).sqrt()
-}
-
-/// The colour direction that separates inside from outside best at a pose: each channel weighed
-/// by its contrast over its noise (Fisher's discriminant, the channels' noise being
-/// uncorrelated).
-fn best_direction(
-    level: &Level,
-    shape: &Shape,
-    plane: &ClothPlane,
-    prior: &Prior,
-    pose: &Pose,
-    candidate: &Candidate,
-) -> Option<[f64; 3]> {
-    let distance = refine::distance_for(level, shape, pose.size_mm());
-    let tiles = refine::tiles_for(pose.size_mm());
-    let mut direction = [0.0; 3];
-    for (c, d) in direction.iter_mut().enumerate() {
-        let mut axis = [0.0; 3];
-        axis[c] = 1.0;
-        let region = refine::region_around(level, shape, pose, &axis)?;
-        let aligner = Aligner {
-            region: &region,
-            distance: &distance,
-            plane,
-            prior,
-            tiles,
-        };
-        let near = aligner.near(pose);
-        let drawing = aligner.draw(pose, &near, false);
-        *d = near
-            .iter()
-            .map(|&(k, _)| f64::from(drawing.white[k] * region.white[k].clamp(-5.0, 5.0)))
-            .sum();
-    }
-    let length = direction.iter().map(|d| d * d).sum::<f64>().sqrt();
-    if length > 0.0 {
-        Some(direction.map(|d| d / length))
-    } else {
-        Some(candidate.direction)
-    }
 }
