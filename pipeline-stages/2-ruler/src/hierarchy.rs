@@ -341,10 +341,13 @@ mod tests {
             .readings[0]
     }
 
+    /// Pitch, unit and lengths by divisor, in millimetres.
+    type Case = (f64, RulerUnit, &'static [(i32, f64)]);
+
     #[test]
     fn common_divisions_are_told_apart() {
         let sixteenth = MM_PER_INCH / 16.0;
-        let cases: [(f64, RulerUnit, &[(i32, f64)]); 5] = [
+        let cases: [Case; 5] = [
             (1.0, Mm, &[(1, 3.2), (5, 4.8), (10, 6.5)]),
             (0.5, Mm, &[(1, 2.2), (2, 3.3), (10, 4.8), (20, 6.5)]),
             (

@@ -142,6 +142,65 @@ impl Marks {
     }
 }
 
+/// Long marks are used up to this share of their length: digits stand at their ends.
+const USED_LENGTH: f64 = 0.85;
+/// Beyond the common band neighbours are digits and dirt: marks must look cleaner there.
+const MAX_FAR_MISFIT: f64 = 0.3;
+
+impl Marks {
+    /// Adds points on the long marks beyond the band that all share: far apart across the ruler,
+    /// they show its tilt best. `tips` gives each mark's index and its inner end.
+    pub(crate) fn with_long_marks(mut self, planes: &[Plane], tips: &[(i32, f64)]) -> Marks {
+        let pitch = self.grid().pitch(self.grid().middle);
+        let bench = Bench::new(planes, self.axis, self.half_band_px, self.dark, pitch);
+        let mut usual: Vec<f64> = self.spots.iter().map(|s| s.sigma).collect();
+        let sigma = median(&mut usual);
+        let least = (4.0 * bench.plane.step_px).max(0.5 * pitch);
+        let mut far: Vec<Spot> = Vec::new();
+        for &(index, tip) in tips {
+            let from = 1.2 * self.half_band_px;
+            let length = USED_LENGTH * tip.abs() - from;
+            if length < least || !self.spots.iter().any(|s| s.index == index) {
+                continue;
+            }
+            let parts = if length > 2.0 * least { 2 } else { 1 };
+            let height = length / f64::from(parts);
+            far.extend((0..parts).filter_map(|part| {
+                let v = tip.signum() * (from + height * (f64::from(part) + 0.5));
+                self.far_spot(&bench, index, v, height, sigma)
+            }));
+        }
+        let off: Vec<f64> = far
+            .iter()
+            .map(|s| self.grid().residual(s) / s.sigma)
+            .collect();
+        let scatter = robust_deviation(&off).max(1.0);
+        for (mut spot, off) in far.into_iter().zip(off) {
+            if off.abs() < 3.5 * scatter {
+                spot.sigma *= scatter;
+                self.spots.push(spot);
+            }
+        }
+        self
+    }
+
+    fn far_spot(&self, bench: &Bench, index: i32, v: f64, height: f64, sigma: f64) -> Option<Spot> {
+        let (grid, i) = (self.grid(), f64::from(index));
+        let profile = bench.profile_at(grid, index, v, height)?;
+        let (contrast, shift, misfit) = self.template.fit(&profile)?;
+        let relative = contrast / self.contrast;
+        let clean = misfit < MAX_FAR_MISFIT
+            && (0.5..2.0).contains(&relative)
+            && shift.abs() < MAX_SHIFT_PITCHES;
+        clean.then(|| Spot {
+            index,
+            t: grid.place(i) + grid.lean_at(i) * v + shift * grid.pitch(i),
+            v,
+            sigma: sigma / relative.min(1.5),
+        })
+    }
+}
+
 /// A projective grid that agrees with the row's parabola.
 fn grid_of(row: &Row) -> Option<Grid> {
     let (from, to) = (row.count_at(row.range.0), row.count_at(row.range.1));
@@ -268,9 +327,13 @@ impl<'a> Bench<'a> {
 
     /// Mean profile of one mark in one band, bright marks up; `None` when it leaves the photo.
     fn profile(&self, grid: &Grid, index: i32, band: usize) -> Option<Vec<f64>> {
+        self.profile_at(grid, index, self.band_middle(band), self.band_height())
+    }
+
+    /// The same over any stretch of the mark.
+    fn profile_at(&self, grid: &Grid, index: i32, middle: f64, height: f64) -> Option<Vec<f64>> {
         let i = f64::from(index);
         let (t, pitch, lean) = (grid.place(i), grid.pitch(i), grid.lean_at(i));
-        let (middle, height) = (self.band_middle(band), self.band_height());
         let mut sums = vec![0.0; PROFILE];
         for r in 0..self.rows_per_band {
             let v = middle + height * ((r as f64 + 0.5) / self.rows_per_band as f64 - 0.5);

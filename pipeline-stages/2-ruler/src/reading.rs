@@ -1,7 +1,8 @@
 //! From located marks to rulers: what is one, what it says, and which of several views of the
 //! same row to keep.
 
-use measures::ruler::{Reading, Ruler, RulerHint, RulerSearch, Tick, TickPoint};
+use measures::ruler::{Reading, Ruler, RulerHint, RulerSearch, RulerUnit, Tick, TickPoint};
+use measures::unit::MM_PER_INCH;
 use measures::{Point, Px};
 
 use crate::Settings;
@@ -77,7 +78,11 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
     if verdict.evidence < MIN_EVIDENCE || verdict.misfits > MAX_MISFITS {
         return None;
     }
-    let marks = marks.refined(planes)?;
+    let tips: Vec<(i32, f64)> = extents
+        .iter()
+        .map(|e| (e.index, if edge_low { e.high } else { e.low }))
+        .collect();
+    let marks = marks.refined(planes)?.with_long_marks(planes, &tips);
     Some(Found {
         marks,
         verdict,
@@ -177,10 +182,17 @@ pub(crate) fn settle(mut found: Vec<Found>, settings: &Settings) -> RulerSearch 
     }
     for ruler in &rulers {
         if ruler.reading.probability < settings.sure_reading_probability {
+            let others: Vec<String> = ruler.other_readings.iter().map(describe).collect();
             reasons.push(format!(
-                "the divisions may be {} ({:.0} %), but other readings remain possible",
+                "a ruler's divisions are probably {}, but {} remain possible: check one printed \
+                 distance, say in the job which unit the ruler has, or photograph more of its \
+                 numbered marks",
                 describe(&ruler.reading),
-                100.0 * ruler.reading.probability
+                if others.is_empty() {
+                    "others".to_owned()
+                } else {
+                    others.join(" or ")
+                }
             ));
         }
     }
@@ -230,12 +242,13 @@ fn agree_on_readings(found: &mut [Found]) {
 }
 
 fn describe(reading: &Reading) -> String {
+    let percent = 100.0 * reading.probability;
     match reading.unit {
-        measures::ruler::RulerUnit::Mm => format!("{} mm", reading.pitch_mm),
-        measures::ruler::RulerUnit::Inch => {
+        RulerUnit::Mm => format!("{} mm ({percent:.0} %)", reading.pitch_mm),
+        RulerUnit::Inch => {
             format!(
-                "1/{:.0} inch",
-                measures::unit::MM_PER_INCH / reading.pitch_mm
+                "1/{:.0} inch ({percent:.0} %)",
+                MM_PER_INCH / reading.pitch_mm
             )
         }
     }

@@ -206,7 +206,7 @@ fn measure(print: &Print, px_per_mm: f64, seed: u64) -> (f64, f64, f64) {
 fn check(print: &Print, px_per_mm: f64, seeds: std::ops::Range<u64>) {
     let results: Vec<_> = seeds.map(|seed| measure(print, px_per_mm, seed)).collect();
     let worst = |f: fn(&(f64, f64, f64)) -> f64| results.iter().map(f).fold(0.0, f64::max);
-    assert!(worst(|r| r.0.abs()) < 0.03, "scale off by {:?} %", results);
+    assert!(worst(|r| r.0.abs()) < 0.03, "scale off: {results:?}");
     assert!(
         worst(|r| r.1.abs()) < 2.5,
         "outside the bounds: {results:?}"
