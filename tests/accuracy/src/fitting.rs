@@ -9,7 +9,7 @@ use serde::Serialize;
 
 use crate::Settings;
 
-/// An outline farther off than this is a wrong cut.
+/// An outline farther off than this, on the cloth or as cut, is a wrong cut.
 pub const WRONG_CUT_MM: f64 = 0.5;
 
 /// What came out of a scene, and how far off it is.
@@ -49,6 +49,8 @@ pub struct Outcome {
     pub outline_rms_mm: Option<f64>,
     /// The greatest.
     pub outline_max_mm: Option<f64>,
+    /// Greatest error of the piece as cut, laid middle on middle, in millimetres.
+    pub cut_error_mm: Option<f64>,
     /// The bound (k = 2).
     pub u_outline_mm: Option<f64>,
     /// Error of the place.
@@ -93,7 +95,8 @@ pub fn measure(scene: &Scene, painting: &Painting, settings: &Settings) -> Outco
 fn is_wrong(out: &Outcome, trap: Option<Trap>) -> bool {
     // A raised ruler that was seen through is no mistake.
     let forbidden = trap.is_some_and(|t| t != Trap::RulerRaised);
-    let far_off = out.outline_max_mm.is_none_or(|mm| mm > WRONG_CUT_MM);
+    let beyond = |mm: Option<f64>| mm.is_none_or(|mm| mm > WRONG_CUT_MM);
+    let far_off = beyond(out.outline_max_mm) || beyond(out.cut_error_mm);
     forbidden || far_off || out.version_right == Some(false)
 }
 
@@ -197,6 +200,7 @@ fn judge(
     };
     let width = artworks[best.artwork].outline.bounding_box().width() * fit.mm_per_art;
     out.size_error_percent = truth.size_error_percent(width);
+    out.cut_error_mm = truth.cut_error_mm(width);
     out.position_error_mm = truth.position_error_mm(&fit.art_to_photo);
     if let Some((rms, greatest)) = truth.outline_error_mm(&fit.art_to_photo) {
         out.outline_rms_mm = Some(rms);

@@ -268,7 +268,7 @@ fn place_emblem(
     let rotation_deg = if rng.chance(0.75) {
         6.0 * rng.normal()
     } else {
-        rng.range(-180.0, 180.0)
+        rng.range(-42.0, 42.0)
     };
     let spread = |frame: f64| 0.5 * (frame - 2.0 * reach).max(0.0) * 0.96;
     let centre_mm = [0, 1].map(|k| rng.range(-1.0, 1.0) * spread(frame_mm[k]));

@@ -173,6 +173,22 @@ impl Truth {
         Some(100.0 * (width_mm / self.emblem.as_ref()?.width_mm - 1.0))
     }
 
+    /// Greatest distance between the true outline and one cut at `width_mm`, laid middle on
+    /// middle and unturned, in millimetres: what a wrong scale does to the piece itself, even when
+    /// the outline lies right in the photo. `None` without an emblem.
+    pub fn cut_error_mm(&self, width_mm: f64) -> Option<f64> {
+        let emblem = self.emblem.as_ref()?;
+        let middle = emblem.outline.bounding_box().center();
+        let from_middle = |p: Point<Art>| p.distance(Point::new(middle.x, middle.y));
+        let reach = emblem
+            .outline_points()
+            .into_iter()
+            .map(from_middle)
+            .fold(0.0, f64::max);
+        let art_width = emblem.outline.bounding_box().width();
+        Some((width_mm - emblem.width_mm).abs() / art_width * reach)
+    }
+
     /// Distance on the cloth between the true and an estimated middle of the emblem's box, in
     /// millimetres. `None` without an emblem.
     pub fn position_error_mm(&self, art_to_photo: &Map<Art, Px>) -> Option<f64> {
