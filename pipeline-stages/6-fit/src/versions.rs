@@ -89,7 +89,7 @@ fn standing(climbers: &[Climber], settings: &Settings) -> f64 {
 
 /// The best places for every shape: the likely sizes first and coarsely, everything and
 /// thoroughly only if that convinces nobody. Versions of one emblem lie in one place, so the
-/// search ends when any of them is found beyond doubt.
+/// search ends with the pass in which any of them is found beyond doubt.
 fn find(
     levels: &[Level],
     entrants: &mut [Entrant],
@@ -119,9 +119,41 @@ fn find(
             if standing(&climbers, settings) > standing(&e.climbers, settings) {
                 e.climbers = climbers;
             }
-            if e.climbers.first().is_some_and(|c| convincing(c, settings)) {
-                return;
-            }
+        }
+        let found = entrants
+            .iter()
+            .filter(|e| e.climbers.first().is_some_and(|c| convincing(c, settings)))
+            .max_by(|a, b| {
+                standing(&a.climbers, settings).total_cmp(&standing(&b.climbers, settings))
+            });
+        if let Some((pose, half)) =
+            found.and_then(|e| Some((e.climbers.first()?.alignment.pose, e.shape.half)))
+        {
+            look_about(levels, entrants, plane, (&pose, half), settings);
+            return;
+        }
+    }
+}
+
+/// Versions differ in what they show, so the middle of one need not be the middle of another: each
+/// is searched about the place where one was found, too.
+fn look_about(
+    levels: &[Level],
+    entrants: &mut [Entrant],
+    plane: &ClothPlane,
+    (pose, half): (&Pose, [f64; 2]),
+    settings: &Settings,
+) {
+    for e in entrants {
+        let size = pose.size_mm();
+        let ratios = [half[0] / e.shape.half[0], half[1] / e.shape.half[1]];
+        let low = 0.85 * size * ratios[0].min(ratios[1]);
+        let high = 1.18 * size * ratios[0].max(ratios[1]);
+        let mut found = coarse::search(levels, &e.shape, [low, high], Raster::ANY_TURN, settings);
+        found.retain(|c| c.middle.distance(pose.middle()) < 0.4 * size);
+        let climbers = refine::climb(levels, &e.shape, plane, &found, 1, settings);
+        if standing(&climbers, settings) > standing(&e.climbers, settings) {
+            e.climbers = climbers;
         }
     }
 }
