@@ -8,6 +8,9 @@ use std::path::Path;
 use rustix::fs::{CWD, FlockOperation, RenameFlags, flock, renameat_with};
 use rustix::io::Errno;
 
+/// Beginning of the names of files that [`replace`] has not put in place yet.
+const UNFINISHED: &str = ".emblemend-new-";
+
 /// Writes a new file and waits until the disk has it.
 ///
 /// # Errors
@@ -25,13 +28,28 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> io::Result<()> {
 pub fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let parent = path.parent().unwrap_or(Path::new("."));
     let mut file = tempfile::Builder::new()
-        .prefix(".emblemend-")
+        .prefix(UNFINISHED)
         .permissions(readable_by_all())
         .tempfile_in(parent)?;
     file.write_all(bytes)?;
     file.as_file().sync_all()?;
     file.persist(path).map_err(|e| e.error)?;
     sync_folder(parent)
+}
+
+/// Removes what an interrupted [`replace`] left in a folder. Nobody may be replacing a file there
+/// now.
+///
+/// # Errors
+/// Those of the file system.
+pub fn remove_unfinished(folder: &Path) -> io::Result<()> {
+    for entry in fs::read_dir(folder)? {
+        let entry = entry?;
+        if entry.file_name().to_string_lossy().starts_with(UNFINISHED) {
+            fs::remove_file(entry.path())?;
+        }
+    }
+    Ok(())
 }
 
 /// A temporary file is private by default; what people are to open is not.

@@ -145,6 +145,8 @@ impl Outbox {
     /// Finishes or undoes every publication that was interrupted. The caller holds the lock, so
     /// nobody is in the middle of one now.
     fn recover(&self) -> io::Result<()> {
+        durable::remove_unfinished(&self.intents())?;
+        durable::remove_unfinished(&self.root)?;
         let mut finished = false;
         for intent in intent::read_all(&self.intents())? {
             let renamed =
@@ -299,6 +301,23 @@ mod tests {
         assert_eq!(outbox.find("a").unwrap(), None);
         assert_eq!(publish(&outbox, "a"), "shirt");
         assert_eq!(log_lines(&outbox).len(), 1);
+    }
+
+    #[test]
+    fn a_crash_while_the_intent_was_noted_leaves_nothing() {
+        let dir = tempfile::tempdir().unwrap();
+        let outbox = Outbox::open(dir.path()).unwrap();
+        let intent = Intent {
+            id: "a".into(),
+            folder: "shirt".into(),
+            lines: vec![line("a")],
+        };
+        intent.note(&outbox.intents()).unwrap();
+        let unfinished = outbox.intents().join(".emblemend-new-x");
+        fs::rename(outbox.intents().join("a"), &unfinished).unwrap();
+        let outbox = Outbox::open(dir.path()).unwrap();
+        assert!(!unfinished.exists());
+        assert_eq!(publish(&outbox, "a"), "shirt");
     }
 
     #[test]

@@ -91,7 +91,9 @@ impl Spool {
         let spool = Self {
             root: state.join("spool"),
         };
-        let _ = fs::remove_dir_all(spool.copying());
+        if spool.copying().exists() {
+            fs::remove_dir_all(spool.copying())?;
+        }
         fs::create_dir_all(spool.copying())?;
         for state in State::ALL {
             fs::create_dir_all(spool.root.join(state.word()))?;
@@ -201,7 +203,10 @@ impl Spool {
 
     /// Forgets a job.
     pub(super) fn forget(&self, state: State, id: &str) -> io::Result<()> {
-        fs::remove_dir_all(self.place(state, id))
+        // In one step: a half-removed job has no ticket any more.
+        let doomed = self.copying().join(id);
+        fs::rename(self.place(state, id), &doomed)?;
+        fs::remove_dir_all(doomed)
     }
 }
 
