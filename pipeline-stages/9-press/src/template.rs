@@ -428,8 +428,12 @@ impl Template<'_> {
 
     fn overview(&self, page: &mut Page, window: Rect, tiles: &Tiles) {
         let whole = tiles.whole();
-        let k = 0.9 * (window.width() / whole.width()).min(window.height() / whole.height());
-        let place = Affine::translate(window.center().to_vec2())
+        let room = Rect {
+            y0: window.y0 + 11.0,
+            ..window
+        };
+        let k = (room.width() / whole.width()).min(room.height() / whole.height());
+        let place = Affine::translate(room.center().to_vec2())
             * Affine::scale(k)
             * Affine::translate(-whole.center().to_vec2());
         let outline = place * self.outline.to_path();
