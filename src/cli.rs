@@ -61,6 +61,15 @@ enum Command {
         #[arg(required = true, value_name = "PHOTO")]
         photos: Vec<PathBuf>,
     },
+    /// Turn a picture of an emblem into smooth closed outlines
+    Trace {
+        /// PNG or JPEG file
+        #[arg(value_name = "ARTWORK")]
+        artwork: PathBuf,
+        /// SVG file to write
+        #[arg(long, value_name = "FILE.svg")]
+        out: PathBuf,
+    },
 }
 
 /// How a command ended. Ordered so that the worst of several is the greatest.
@@ -123,6 +132,7 @@ fn dispatch(command: Command, config: Config, common: &Common, progress: Progres
             }
         },
         Command::Ruler { photos } => commands::ruler::ruler(&photos, &config),
+        Command::Trace { artwork, out } => commands::trace::trace(&artwork, &out, &config),
     }
 }
 

@@ -90,7 +90,7 @@ fn read_photo(file: &FileName, folder: &Folder, settings: &Settings) -> Result<P
 
 fn read_artwork(file: &FileName, folder: &Folder) -> Result<Artwork, Problem> {
     let bytes = read(file, folder)?;
-    artwork::read_svg(&bytes, &file.path).map_err(|e| unusable(file, &e.to_string()))
+    artwork::read(&bytes, &file.path).map_err(|e| unusable(file, &e.to_string()))
 }
 
 fn read(file: &FileName, folder: &Folder) -> Result<Vec<u8>, Problem> {
@@ -411,6 +411,7 @@ impl Bench<'_> {
         let worn = fitted.artwork.outline.mapped(&upright);
         let size = worn.bounding_box().size();
         let from = material.cut_from.value;
+        worked.report.warnings.extend(too_narrow(&worn, material));
         let outline = mirror::for_cutting(worn, from);
         let garment = self
             .job
@@ -432,7 +433,7 @@ impl Bench<'_> {
             "cut file, SVG",
             svg.into_bytes(),
         );
-        let plotter = cut::plotter(&outline, &note, settings)?;
+        let plotter = cut::plotter_for(&outline, &note, settings, &self.config.cutter)?;
         let file = format!("cut-{}.plt", task.material);
         worked.publish(&file, "cut file, plotter language", plotter.into_bytes());
         Ok(())
@@ -470,6 +471,27 @@ fn within([x0, y0, x1, y1]: [f64; 4], photo: &Photo) -> Option<[Point<Px>; 2]> {
             Point::new(x1.min(width), y1.min(height)),
         ]
     })
+}
+
+/// Strokes and gaps of the emblem at its final size that the material may not hold.
+fn too_narrow(worn: &Outline<Mm>, material: &press::Material) -> Vec<press::Warning> {
+    let (stroke, gap) = (&material.min_stroke_mm, &material.min_gap_mm);
+    let frame = worn.bounding_box();
+    cut::narrow_places(worn, stroke.value, gap.value)
+        .iter()
+        .map(|place| {
+            let limit = match place.kind {
+                cut::Narrow::Stroke => stroke,
+                cut::Narrow::Gap => gap,
+            };
+            press::Warning {
+                verdict: Verdict::Cut,
+                title: format!("Too fine for {}", material.title),
+                text: place.words(frame, limit.value),
+                source: limit.source.clone(),
+            }
+        })
+        .collect()
 }
 
 fn version_score(number: usize, artwork: &Artwork, ranking: &fit::Ranking) -> VersionScore {

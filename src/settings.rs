@@ -14,10 +14,11 @@ use crate::toml_keys::Page;
 use crate::watch::WatchSettings;
 
 /// The built-in files, by name.
-const BUILT_IN: [(&str, &str); 3] = [
+const BUILT_IN: [(&str, &str); 4] = [
     ("default.toml", include_str!("../config/default.toml")),
     ("materials.toml", include_str!("../config/materials.toml")),
     ("fabrics.toml", include_str!("../config/fabrics.toml")),
+    ("cutters.toml", include_str!("../config/cutters.toml")),
 ];
 
 /// Everything that can be set.
@@ -29,6 +30,8 @@ pub struct Config {
     pub materials: BTreeMap<String, press::Material>,
     /// `fabrics.toml`: cloths by the name that jobs use.
     pub fabrics: BTreeMap<String, press::Fabric>,
+    /// The cutter that plotter files are made for, one of `cutters.toml`.
+    pub cutter: cut::Cutter,
     /// The files as they were read: name and text.
     pub texts: Vec<(String, String)>,
 }
@@ -71,6 +74,8 @@ pub struct Settings {
 pub struct JobSettings {
     /// The material of an emblem whose job names none.
     pub usual_material: String,
+    /// The cutter that plotter files are made for.
+    pub cutter: String,
 }
 
 /// Section `[folders]`.
@@ -149,27 +154,47 @@ impl Config {
         let settings = parse::<Settings>(&texts[0], &mut problems);
         let materials = parse::<BTreeMap<String, press::Material>>(&texts[1], &mut problems);
         let fabrics = parse::<BTreeMap<String, press::Fabric>>(&texts[2], &mut problems);
-        let (Some(settings), Some(materials), Some(fabrics)) = (settings, materials, fabrics)
+        let cutters = parse::<BTreeMap<String, cut::Cutter>>(&texts[3], &mut problems);
+        let (Some(settings), Some(materials), Some(fabrics), Some(cutters)) =
+            (settings, materials, fabrics, cutters)
         else {
             return Err(problems);
         };
-        let usual = &settings.job.usual_material;
-        if !materials.contains_key(usual) {
-            let known: Vec<&str> = materials.keys().map(String::as_str).collect();
-            return Err(vec![Problem::with_file(
+        let JobSettings {
+            usual_material,
+            cutter,
+        } = &settings.job;
+        if !materials.contains_key(usual_material) {
+            let key = format!("usual_material = \"{usual_material}\"");
+            return Err(vec![unknown_name(
                 &texts[0].0,
-                format!("[job] usual_material = \"{usual}\""),
-                format!("a name from materials.toml: {}", known.join(", ")),
-                "Correct the name or add the material",
+                &key,
+                &texts[1].0,
+                &materials,
             )]);
         }
+        let Some(cutter) = cutters.get(cutter).cloned() else {
+            let key = format!("cutter = \"{cutter}\"");
+            return Err(vec![unknown_name(&texts[0].0, &key, &texts[3].0, &cutters)]);
+        };
         Ok(Self {
             settings,
             materials,
             fabrics,
+            cutter,
             texts,
         })
     }
+}
+
+fn unknown_name<T>(file: &str, key: &str, list: &str, known: &BTreeMap<String, T>) -> Problem {
+    let known: Vec<&str> = known.keys().map(String::as_str).collect();
+    Problem::with_file(
+        file,
+        format!("[job] {key}"),
+        format!("a name from {list}: {}", known.join(", ")),
+        "Correct the name or add it there",
+    )
 }
 
 /// A misspelt file name would otherwise leave the built-in values in force unnoticed.
