@@ -266,7 +266,6 @@ impl Bench<'_> {
         let job = fit::Job {
             artworks,
             expected_width_mm,
-            rulers: &worked.report.rulers,
             plane: Some(plane),
             doubts: &plane.warnings,
         };

@@ -31,8 +31,6 @@ pub struct Settings {
     pub u_given_thickness_mm: f64,
     /// Standard deviation of the tilt at which people hold a camera.
     pub usual_tilt_deg: f64,
-    /// Tilt beyond which a person should look.
-    pub greatest_tilt_deg: f64,
     /// Standard uncertainty (k = 1) of the scale left by the lens's bending, in per cent.
     pub u_lens_percent: f64,
     /// Two rulers that differ by more than this, and by more than their uncertainty, contradict
@@ -101,7 +99,7 @@ pub fn cloth_plane(
     ];
     let mut plane = ClothPlane::new(*camera, pose, terms).ok_or_else(no_plane)?;
     warnings.extend(reading_warning(first, settings));
-    warnings.extend(tilt_warning(&pose, camera, settings));
+    warnings.extend(tilt_warning(&pose, camera));
     plane.warnings = warnings;
     Ok(plane)
 }
@@ -292,15 +290,8 @@ fn describe(reading: &Reading) -> String {
     }
 }
 
-fn tilt_warning(pose: &PlanePose, camera: &Camera, settings: &Settings) -> Option<String> {
+fn tilt_warning(pose: &PlanePose, camera: &Camera) -> Option<String> {
     let tilt_deg = pose.tilt_deg();
-    if tilt_deg > settings.greatest_tilt_deg {
-        return Some(format!(
-            "the cloth is tilted by {tilt_deg:.1}° against the camera, more than {:.0}°: hold the \
-             camera square above the cloth and photograph again",
-            settings.greatest_tilt_deg
-        ));
-    }
     let assumed = camera.focal_source == FocalSource::Assumed && tilt_deg > 3.0;
     assumed.then(|| {
         format!(

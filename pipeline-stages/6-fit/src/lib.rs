@@ -83,6 +83,9 @@ pub struct Evidence {
     /// Share of what stands out of the cloth's noise on and about the emblem that the artwork
     /// explains.
     pub explained: f64,
+    /// By how many standard deviations the emblem's own shape contradicts the plane that the
+    /// ruler gave.
+    pub plane_pull: f64,
     /// Ratio of what the residuals do to what the cloth's noise would do; near 1 when the
     /// artwork explains all there is.
     pub residual_ratio: f64,

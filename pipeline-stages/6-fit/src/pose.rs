@@ -51,6 +51,14 @@ impl Pose {
         pose.to_photo(&plane.camera)
     }
 
+    /// How many standard deviations the emblem's own shape pulls the plane from where the ruler
+    /// put it (Mahalanobis distance, three degrees of freedom).
+    pub(crate) fn plane_pull(&self, prior: &Prior) -> f64 {
+        let pull = self.0.fixed_rows::<3>(SLOPE_X).into_owned();
+        let precision = prior.precision.fixed_view::<3, 3>(SLOPE_X, SLOPE_X);
+        (pull.transpose() * precision * pull)[0].max(0.0).sqrt()
+    }
+
     /// From the cloth as the plane has it to the cloth as this pose has it.
     pub(crate) fn correction(&self, plane: &ClothPlane) -> Matrix3<f64> {
         let back = self.plane_to_photo(plane).inverse();

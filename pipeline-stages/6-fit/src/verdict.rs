@@ -1,6 +1,6 @@
 //! What the figures allow.
 
-use measures::{Artwork, ClothPlane, Fit, Ruler, Verdict};
+use measures::{Artwork, ClothPlane, Fit, Verdict};
 use serde::Deserialize;
 
 use crate::{Evidence, Ranked, Ranking};
@@ -35,8 +35,8 @@ pub struct VerdictSettings {
     pub missing_detail_mm: f64,
     /// Area of residue where the artwork has none, beyond which another version is suspected.
     pub surplus_mm2: f64,
-    /// Least probability of the ruler's reading.
-    pub reading_probability: f64,
+    /// By how many standard deviations the emblem's shape may contradict the ruler's plane.
+    pub plane_pull: f64,
     /// Greatest tilt of the cloth.
     pub tilt_max_deg: f64,
 }
@@ -48,8 +48,6 @@ pub struct Job<'a> {
     pub artworks: &'a [Artwork],
     /// The width the job expects.
     pub expected_width_mm: Option<f64>,
-    /// Rulers used.
-    pub rulers: &'a [Ruler],
     /// The cloth plane derived from them; `None` without a ruler.
     pub plane: Option<&'a ClothPlane>,
     /// What earlier stages found wanting, in plain words: each stops a cut.
@@ -208,12 +206,11 @@ fn about_the_scale(
             ));
         }
     }
-    let certain = job.rulers.first().map_or(1.0, |r| r.reading.probability);
-    if certain < settings.reading_probability {
+    if best.evidence.plane_pull > settings.plane_pull {
         look.push(format!(
-            "The ruler can be read in more than one way ({:.0} % certain). Say its unit in the \
-             job.",
-            100.0 * certain
+            "The residue's shape contradicts the tilt and size that the ruler gives, by {:.1} times \
+             their uncertainty: does the ruler lie flat on the cloth, on the same level?",
+            best.evidence.plane_pull
         ));
     }
     let tilt = plane.pose.tilt_deg();

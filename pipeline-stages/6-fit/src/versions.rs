@@ -429,6 +429,7 @@ impl<'a> Ground<'a> {
             samples,
         };
         let evidence = Evidence {
+            plane_pull: a.pose.plane_pull(&self.prior),
             residual_ratio: a.spread,
             surplus_mm2: surplus::area_mm2(&aligner, a, shape, &f.near, &f.drawing),
             explained: a.explained,

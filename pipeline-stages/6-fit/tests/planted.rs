@@ -43,7 +43,6 @@ struct Case {
     truth: Truth,
     field: ResidueField,
     plane: ClothPlane,
-    rulers: Vec<Ruler>,
     artworks: Vec<Artwork>,
 }
 
@@ -88,7 +87,6 @@ fn case(family: &Family, seed: u64, settings: &Settings) -> Case {
         truth,
         field,
         plane,
-        rulers,
         artworks,
     }
 }
@@ -113,7 +111,6 @@ fn verdict(case: &Case, ranking: &fit::Ranking, settings: &Settings) -> (Verdict
     let job = fit::Job {
         artworks: &case.artworks,
         expected_width_mm: None,
-        rulers: &case.rulers,
         plane: Some(&case.plane),
         doubts: &[],
     };
@@ -229,7 +226,6 @@ fn without_ruler_or_artwork_the_verdict_says_so() {
     let job = fit::Job {
         artworks: &[],
         expected_width_mm: None,
-        rulers: &[],
         plane: None,
         doubts: &[],
     };

@@ -3,7 +3,7 @@
 use std::time::Instant;
 
 use measures::ruler::RulerHint;
-use measures::{Artwork, ClothPlane, Ruler, Verdict};
+use measures::{Artwork, ClothPlane, Verdict};
 use scene_painter::{Painting, Scene, Trap, Truth};
 use serde::Serialize;
 
@@ -135,15 +135,7 @@ fn run(
     let hint = fit::Hint::default();
     let ranking = fit::register(&field, &plane, &artworks, &hint, &settings.fit);
     lap(&mut out.seconds[5]);
-    judge(
-        truth,
-        &ranking,
-        &artworks,
-        &search.rulers,
-        &plane,
-        settings,
-        out,
-    );
+    judge(truth, &ranking, &artworks, &plane, settings, out);
     Ok(())
 }
 
@@ -168,7 +160,6 @@ fn judge(
     truth: &Truth,
     ranking: &fit::Ranking,
     artworks: &[Artwork],
-    rulers: &[Ruler],
     plane: &ClothPlane,
     settings: &Settings,
     out: &mut Outcome,
@@ -176,7 +167,6 @@ fn judge(
     let job = fit::Job {
         artworks,
         expected_width_mm: None,
-        rulers,
         plane: Some(plane),
         doubts: &plane.warnings,
     };
