@@ -46,5 +46,5 @@ pub fn find(photo: &Photo, hint: &RulerHint, settings: &Settings) -> RulerSearch
         .par_iter()
         .filter_map(|c| reading::examine(&planes, c, hint, settings))
         .collect();
-    reading::settle(found, settings)
+    reading::settle(found, &photo.camera, settings)
 }

@@ -2,8 +2,7 @@
 //!
 //! The mean profile of all marks, made symmetric, is fitted to each of them in several thin bands
 //! across the row (least-squares matching, Grün 1985). Being symmetric it finds the centre of
-//! double-edged and blurred marks alike, and being one for all bands it cannot shift one band
-//! against another.
+//! double-edged and blurred marks; being one for all, it cannot shift one band against another.
 
 use crate::grid::{self, Grid, GridFit, Spot, median, robust_deviation};
 use crate::plane::{Plane, plane_for};
@@ -14,14 +13,13 @@ pub(crate) const PROFILE: usize = 33;
 const MAX_BANDS: usize = 6;
 /// Share of the band that is used: its ends belong to the row's edges.
 const USED_BAND: f64 = 0.8;
-/// A mark must have this share of the usual contrast …
+/// A mark must have a contrast between these shares of the usual one …
 const MIN_CONTRAST: f64 = 0.35;
 const MAX_CONTRAST: f64 = 3.0;
 /// … and look like the others: remaining grey differences against its contrast.
 const MAX_MISFIT: f64 = 0.6;
 const MAX_SHIFT_PITCHES: f64 = 0.25;
-/// A ruler's ticks stand far more evenly than a fabric's stitches: robust standard deviation in
-/// pitches.
+/// Ticks stand far more evenly than stitches: robust standard deviation in pitches.
 pub(crate) const MAX_UNEVENNESS: f64 = 0.06;
 
 /// Offsets of a profile's samples from the mark, in pitches.
@@ -584,8 +582,7 @@ impl Template {
         stride: usize,
         grey_at: impl Fn(usize) -> Option<f64>,
     ) -> Option<f64> {
-        // Begin so that the samples lie evenly about the middle.
-        let first = (PROFILE / 2) % stride;
+        let first = (PROFILE / 2) % stride; // the samples lie evenly about the middle
         let (mut weight, mut grey, mut shape) = (0.0, 0.0, 0.0);
         let (mut product, mut square) = (0.0, 0.0);
         for k in (first..PROFILE).step_by(stride) {

@@ -1,9 +1,10 @@
 //! From located marks to rulers: what is one, what it says, and which of several views of the
 //! same row to keep.
 
+use measures::photo::FocalSource;
 use measures::ruler::{Reading, Ruler, RulerHint, RulerSearch, RulerUnit, Tick, TickPoint};
 use measures::unit::MM_PER_INCH;
-use measures::{Point, Px};
+use measures::{Camera, Point, Px};
 
 use crate::Settings;
 use crate::grid::{median, robust_deviation};
@@ -160,7 +161,7 @@ fn line_through(extents: &[Extent], end: impl Fn(&Extent) -> f64) -> Option<impl
 }
 
 /// Keeps the best view of each row, and says what a person should know.
-pub(crate) fn settle(mut found: Vec<Found>, settings: &Settings) -> RulerSearch {
+pub(crate) fn settle(mut found: Vec<Found>, camera: &Camera, settings: &Settings) -> RulerSearch {
     found.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
     let mut kept: Vec<Found> = Vec::new();
     for f in found {
@@ -168,6 +169,7 @@ pub(crate) fn settle(mut found: Vec<Found>, settings: &Settings) -> RulerSearch 
             kept.push(f);
         }
     }
+    weigh_by_distance(&mut kept, camera);
     agree_on_readings(&mut kept);
     kept.sort_by(|a, b| b.usefulness().total_cmp(&a.usefulness()));
     let rulers: Vec<Ruler> = kept.iter().filter_map(Found::ruler).collect();
@@ -197,6 +199,27 @@ pub(crate) fn settle(mut found: Vec<Found>, settings: &Settings) -> RulerSearch 
         }
     }
     RulerSearch { rulers, reasons }
+}
+
+/// People hold a camera at about this distance from a shirt; common practice, no source.
+const USUAL_DISTANCE_MM: f64 = 280.0;
+/// Standard deviation of the logarithm of that distance.
+const DISTANCE_SPREAD: f64 = 0.6;
+
+/// Each reading puts the ruler at a distance from the camera; a reading that asks for an unusual
+/// one is less probable. Says nothing where the focal length is only assumed.
+fn weigh_by_distance(found: &mut [Found], camera: &Camera) {
+    if camera.focal_source == FocalSource::Assumed {
+        return;
+    }
+    for f in found {
+        let pitch_px = f.mean_pitch_px();
+        for reading in &mut f.verdict.readings {
+            let distance_mm = camera.focal_px * reading.pitch_mm / pitch_px;
+            let off = (distance_mm / USUAL_DISTANCE_MM).ln() / DISTANCE_SPREAD;
+            reading.probability *= (-0.5 * off * off).exp();
+        }
+    }
 }
 
 /// Rows in one photo lie at about the same distance: their readings must give about the same

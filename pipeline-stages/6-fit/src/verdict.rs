@@ -36,7 +36,7 @@ pub struct VerdictSettings {
     /// Area of residue where the artwork has none, beyond which another version is suspected.
     pub surplus_mm2: f64,
     /// By how many standard deviations the emblem's shape may contradict the ruler's plane.
-    pub plane_pull: f64,
+    pub plane_pull_sigmas: f64,
     /// Greatest tilt of the cloth.
     pub tilt_max_deg: f64,
 }
@@ -206,7 +206,7 @@ fn about_the_scale(
             ));
         }
     }
-    if best.evidence.plane_pull > settings.plane_pull {
+    if best.evidence.plane_pull > settings.plane_pull_sigmas {
         look.push(format!(
             "The residue's shape contradicts the tilt and size that the ruler gives, by {:.1} times \
              their uncertainty: does the ruler lie flat on the cloth, on the same level?",

@@ -1,7 +1,7 @@
 //! The line of half material, between the middles of pixels (marching squares: Lorensen & Cline
 //! 1987, in the plane).
 
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 
 use kurbo::Point;
 
@@ -16,7 +16,7 @@ type Crossing = (usize, usize, bool);
 /// Closed loops with material to their left (x right, y down, left by the sense of positive area).
 pub(super) fn loops(picture: &Picture) -> Vec<Vec<Point>> {
     let (columns, rows) = picture.size();
-    let mut next: HashMap<Crossing, Crossing> = HashMap::new();
+    let mut next: BTreeMap<Crossing, Crossing> = BTreeMap::new();
     let mut order: Vec<Crossing> = Vec::new();
     for y in 0..rows - 1 {
         for x in 0..columns - 1 {
