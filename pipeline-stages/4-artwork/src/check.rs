@@ -1,7 +1,7 @@
 //! What is refused or noted before the drawing is built: a drawing library leaves out quietly what
 //! it cannot do.
 
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 
 use svgtypes::PathParser;
 use usvg::roxmltree::{Document, Node, ParsingOptions};
@@ -182,7 +182,7 @@ fn limit_size(document: &Document, file: &str) -> Result<(), Error> {
         .collect();
     let mut census = Census {
         by_id,
-        known: HashMap::new(),
+        known: BTreeMap::new(),
     };
     match census.count(document.root_element(), 0) {
         Some(count) if count <= MAX_ELEMENTS => Ok(()),
@@ -197,9 +197,9 @@ fn limit_size(document: &Document, file: &str) -> Result<(), Error> {
 
 /// Counts elements as `use` multiplies them.
 struct Census<'a, 'input> {
-    by_id: HashMap<&'a str, Node<'a, 'input>>,
+    by_id: BTreeMap<&'a str, Node<'a, 'input>>,
     /// Elements below a target of `use`, and the levels they take.
-    known: HashMap<&'a str, (usize, usize)>,
+    known: BTreeMap<&'a str, (usize, usize)>,
 }
 
 impl<'a, 'input> Census<'a, 'input> {

@@ -1,7 +1,7 @@
 //! From polygons back to curves: every edge of a boolean's result lies on an edge of its input,
 //! and that edge stands for a piece of a known curve.
 
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 
 use kurbo::{
     BezPath, ParamCurve, ParamCurveDeriv, ParamCurveNearest, PathEl, PathSeg, Point, Rect, Vec2,
@@ -32,7 +32,7 @@ struct Chord {
 pub(crate) struct Sources {
     segments: Vec<PathSeg>,
     chords: Vec<Chord>,
-    grid: HashMap<(i32, i32), Vec<usize>>,
+    grid: BTreeMap<(i32, i32), Vec<usize>>,
     cell: f64,
     reach: f64,
 }
@@ -57,7 +57,7 @@ impl Sources {
         let mut sources = Self {
             segments: Vec::new(),
             chords: Vec::new(),
-            grid: HashMap::new(),
+            grid: BTreeMap::new(),
             cell,
             reach: ON_EDGE * flatness,
         };

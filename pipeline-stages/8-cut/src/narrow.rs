@@ -7,7 +7,7 @@
 //! neighbors and the normal field", The Visual Computer 28, 2012; here in the plane). In a corner
 //! such discs shrink to nothing; so only those count whose two contacts lie nearly opposite.
 
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 
 use kurbo::{ParamCurve, ParamCurveArclen, ParamCurveDeriv, PathSeg, Point, Vec2};
 use measures::{Mm, Outline};
@@ -105,7 +105,7 @@ struct Disc {
 /// The outline as samples, found by place.
 struct Edge {
     samples: Vec<Sample>,
-    cells: HashMap<(i32, i32), Vec<usize>>,
+    cells: BTreeMap<(i32, i32), Vec<usize>>,
     cell: f64,
 }
 
@@ -123,7 +123,7 @@ impl Edge {
             .collect();
         let mut edge = Self {
             samples,
-            cells: HashMap::new(),
+            cells: BTreeMap::new(),
             cell: limit_mm / 2.0,
         };
         for (i, sample) in edge.samples.iter().enumerate() {
@@ -221,7 +221,7 @@ fn samples(segment: PathSeg, spacing: f64, side: f64) -> impl Iterator<Item = Sa
 fn places(kind: Narrow, discs: &[Disc], limit_mm: f64) -> Vec<NarrowPlace> {
     let cell = limit_mm / 2.0;
     let cell_of = |p: Point| ((p.x / cell).floor() as i32, (p.y / cell).floor() as i32);
-    let mut by_cell: HashMap<(i32, i32), Vec<usize>> = HashMap::new();
+    let mut by_cell: BTreeMap<(i32, i32), Vec<usize>> = BTreeMap::new();
     for (i, disc) in discs.iter().enumerate() {
         by_cell.entry(cell_of(disc.centre)).or_default().push(i);
     }
