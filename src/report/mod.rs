@@ -1,6 +1,6 @@
 //! What people look at: the job's report page, the list of all jobs, and the pictures in both.
 //!
-//! [`pictures::draw`] makes the pictures of one emblem; [`job_page`] and [`index_page`] set them
+//! `pictures::draw` makes the pictures of one emblem; `job_page` and `index_page` set them
 //! in pages that open from disk, without network or scripts.
 
 mod drawing;

@@ -1,9 +1,9 @@
 //! Second stage: finds the rulers in a photo, locates their ticks and reads their unit.
 //!
-//! Spectra of small tiles propose where regular marks might be ([`propose`]); the phase of the
-//! marks is followed along a strip ([`strip`], [`row`]); each mark is located to a fraction of a pixel and
-//! a projective grid fitted ([`marks`], [`grid`]); the order of long and short marks tells the
-//! unit ([`lengths`], [`hierarchy`]). Marks that keep no such order are no ruler's.
+//! Spectra of small tiles propose where regular marks might be (`propose`); the phase of the
+//! marks is followed along a strip (`strip`, `row`); each mark is located to a fraction of a pixel and
+//! a projective grid fitted (`marks`, `grid`); the order of long and short marks tells the
+//! unit (`lengths`, `hierarchy`). Marks that keep no such order are no ruler's.
 
 mod grid;
 mod hierarchy;

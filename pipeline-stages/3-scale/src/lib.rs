@@ -1,6 +1,6 @@
 //! Third stage: from rulers and camera to the plane of the cloth.
 //!
-//! The ruler's face is adjusted to the located ticks ([`bundle`]); the cloth lies one ruler
+//! The ruler's face is adjusted to the located ticks (`bundle`); the cloth lies one ruler
 //! thickness behind it. What the ticks, the ruler's class, its thickness, the focal length and
 //! the lens leave open is kept apart, term by term, and combined as the GUM says (JCGM 100:2008).
 

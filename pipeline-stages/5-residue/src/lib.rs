@@ -1,8 +1,8 @@
 //! Residue: the photo laid flat on the cloth, light and rulers removed, so that what is left is
 //! cloth and whatever a peeled-off emblem has changed about it.
 //!
-//! [`measure`] makes the [`ResidueField`] that artwork is fitted to; [`outline`] draws the residue
-//! as it is seen; [`picture`] shows it to a person.
+//! `measure` makes the [`ResidueField`] that artwork is fitted to; `outline` draws the residue
+//! as it is seen; `picture` shows it to a person.
 
 mod blob;
 mod colour;

@@ -1,7 +1,7 @@
 //! Fit: artwork registered to the residue.
 //!
-//! [`register`] finds each version of the artwork without a starting guess and ranks the
-//! versions by how much better one explains the photo than another; [`judge`] says what the
+//! `register` finds each version of the artwork without a starting guess and ranks the
+//! versions by how much better one explains the photo than another; `judge` says what the
 //! figures allow.
 
 mod align;
