@@ -17,9 +17,11 @@ PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 POINTS_PER_CURVE = 60
 
 
-def problems(file: FilePath, expected: Polygon, texts: list[str]) -> list[str]:
-    """What is wrong with a sheet that should show `expected`, the largest contour as worn."""
-    return structure(pypdf.PdfReader(file), texts) + drawing(file, expected)
+def problems(file: FilePath, expected: Polygon | None, texts: list[str]) -> list[str]:
+    """What is wrong with a sheet that should show `expected`, the largest contour as worn; `None`
+    where the outline is cut up into tiles."""
+    found = structure(pypdf.PdfReader(file), texts) + bars(file)
+    return found if expected is None else found + outline(file, expected)
 
 
 def structure(reader: pypdf.PdfReader, texts: list[str]) -> list[str]:
@@ -52,20 +54,26 @@ def squeezed(text: str) -> str:
     return "".join(text.split())
 
 
-def drawing(file: FilePath, expected: Polygon) -> list[str]:
-    """The bars that check the printer, and the outline at true size, not mirrored."""
-    found = []
+def bars(file: FilePath) -> list[str]:
+    """The bars that check the printer."""
     with pdfplumber.open(file) as pdf:
         lines = [line for page in pdf.pages for line in page.lines]
-        for name, way in (("across", "width"), ("down", "height")):
-            lengths = [float(line[way]) / POINTS_PER_MM for line in lines]
-            if not any(abs(length - 100) < 0.01 for length in lengths):
-                found.append(f"no bar of 100.00 mm {name}")
+    found = []
+    for name, way in (("across", "width"), ("down", "height")):
+        lengths = [float(line[way]) / POINTS_PER_MM for line in lines]
+        if not any(abs(length - 100) < 0.01 for length in lengths):
+            found.append(f"no bar of 100.00 mm {name}")
+    return found
+
+
+def outline(file: FilePath, expected: Polygon) -> list[str]:
+    """The outline at true size, not mirrored."""
+    with pdfplumber.open(file) as pdf:
         rings = [ring for page in pdf.pages for c in page.curves for ring in contours(c["path"])]
     best = min((mismatch(ring, expected) for ring in rings), default=float("inf"))
     if best > 0.02:
-        found.append(f"the outline as worn is not there at true size (best is {best:.3f} mm off)")
-    return found
+        return [f"the outline as worn is not there at true size (best is {best:.3f} mm off)"]
+    return []
 
 
 def mismatch(ring: Ring, expected: Polygon) -> float:

@@ -218,12 +218,12 @@ def parts(area: BaseGeometry):
 def check_sheet(file: FilePath, emblem: Emblem) -> list[str]:
     worn = emblem.worn
     if worn is None:
-        return press_sheets.structure(press_sheets.pypdf.PdfReader(file), ["100 mm"])
+        return press_sheets.problems(file, None, ["100 mm"])
     largest = max(parts(worn), key=lambda p: p.area)
     # Larger than the paper: the outline is cut up into tiles.
     width, height = size(worn)
     if width > 160 or height > 190:
-        return press_sheets.structure(press_sheets.pypdf.PdfReader(file), ["100 mm"])
+        return press_sheets.problems(file, None, ["100 mm"])
     return press_sheets.problems(file, largest, ["100 mm", emblem.name])
 
 
