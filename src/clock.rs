@@ -14,6 +14,11 @@ impl Utc {
         SystemTime::now().into()
     }
 
+    /// So many seconds after 1 January 1970.
+    pub(crate) fn from_seconds(seconds: i64) -> Self {
+        Self { seconds }
+    }
+
     /// `2026-05-04T15:06:07Z` (ISO 8601, RFC 3339).
     pub(crate) fn iso(self) -> String {
         let (year, month, day) = self.date();

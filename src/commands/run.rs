@@ -37,6 +37,9 @@ struct Worker {
     /// Address space that this process may use
     #[arg(long, hide = true, value_name = "MB")]
     memory_max_mb: Option<u64>,
+    /// The process that waits for this one: without it, there is nothing to do
+    #[arg(long, hide = true, value_name = "PROCESS")]
+    started_by: Option<i32>,
     /// Publish as held, for this reason, without working on it
     #[arg(long, hide = true, value_name = "REASON")]
     hold_because: Option<String>,
@@ -51,6 +54,9 @@ pub(crate) fn run(arguments: &Arguments, config: &Config, progress: Progress) ->
         && let Err(error) = restrain(limit)
     {
         tracing::warn!("the limits of this process could not be set: {error}");
+    }
+    if is_orphan(arguments.worker.started_by) {
+        return Ending::Failed;
     }
     let root = arguments
         .out
@@ -86,6 +92,12 @@ fn restrain(memory_max_mb: u64) -> rustix::io::Result<()> {
             maximum: bytes,
         },
     )
+}
+
+/// Whether the daemon ended before this process had asked to end with it.
+fn is_orphan(started_by: Option<i32>) -> bool {
+    let parent = rustix::process::getppid().map(rustix::process::Pid::as_raw_nonzero);
+    started_by.is_some_and(|daemon| parent.is_none_or(|parent| parent.get() != daemon))
 }
 
 fn run_one(
@@ -145,7 +157,7 @@ fn run_one(
         }
         Err(error) => {
             tracing::error!("{error}");
-            eprintln!("{}: {error}", path.display());
+            eprintln!("{error}");
             Ending::Failed
         }
     }

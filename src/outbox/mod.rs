@@ -106,6 +106,8 @@ impl Outbox {
     pub fn begin(&self, id: &str) -> Result<Building, Error> {
         self.explain(|| {
             let _lock = self.lock()?;
+            // Before the sweep: a note whose building is gone counts as carried out.
+            self.recover()?;
             self.sweep()?;
             let path = self.building(id);
             fs::create_dir(&path)?;
@@ -157,10 +159,18 @@ impl Outbox {
             }
             intent.forget(&self.intents())?;
         }
-        if finished && let Err(trouble) = index::rebuild(&self.root) {
+        if finished && let Err(trouble) = self.rebuild_index() {
             tracing::warn!(%trouble, "index.html could not be rebuilt");
         }
         Ok(())
+    }
+
+    fn rebuild_index(&self) -> io::Result<()> {
+        durable::remove_unfinished(&self.root.join(WORKSHOP))?;
+        index::rebuild(
+            &self.root,
+            &self.root.join(WORKSHOP).join("index-cache.json"),
+        )
     }
 
     /// Removes what programs that are gone were building.
@@ -194,7 +204,8 @@ impl Building {
     }
 
     /// Gives the folder its name in the outbox, appends the log's lines, rebuilds the index.
-    /// A name that is taken gets a number.
+    /// A name that is taken gets a number. What has been published under this mark meanwhile, by
+    /// a worker given up too early, stays as it is.
     ///
     /// # Errors
     /// Those of the file system. What has happened until then is finished or undone when the
@@ -208,9 +219,17 @@ impl Building {
         outbox.explain(|| {
             durable::sync_tree(&outbox.building(&id))?;
             let _lock = outbox.lock()?;
+            outbox.recover()?;
+            if let Some(folder) = fit_log::folder_of(&outbox.root, &id)? {
+                fs::remove_dir_all(outbox.building(&id))?;
+                return Ok(Published {
+                    folder,
+                    index_trouble: None,
+                });
+            }
             let intent = outbox.give_name(&id, name, lines)?;
             fit_log::append(&outbox.root, &intent)?;
-            let index_trouble = index::rebuild(&outbox.root).err().map(|e| e.to_string());
+            let index_trouble = outbox.rebuild_index().err().map(|e| e.to_string());
             intent.forget(&outbox.intents())?;
             Ok(Published {
                 folder: intent.folder,
@@ -335,6 +354,35 @@ mod tests {
             assert_eq!(outbox.find("a").unwrap().as_deref(), Some("shirt"));
             assert_eq!(log_lines(&outbox).len(), 1);
         }
+    }
+
+    #[test]
+    fn a_mark_is_published_once_whoever_comes_second() {
+        let dir = tempfile::tempdir().unwrap();
+        let outbox = Outbox::open(dir.path()).unwrap();
+        assert_eq!(publish(&outbox, "a"), "shirt");
+        assert_eq!(publish(&outbox, "a"), "shirt");
+        assert!(!dir.path().join("shirt-2").exists());
+        assert_eq!(log_lines(&outbox).len(), 1);
+    }
+
+    #[test]
+    fn a_note_never_claims_the_folder_of_another_job() {
+        let dir = tempfile::tempdir().unwrap();
+        let outbox = Outbox::open(dir.path()).unwrap();
+        let building = outbox.begin("a").unwrap();
+        let intent = Intent {
+            id: "a".into(),
+            folder: "shirt".into(),
+            lines: vec![line("a")],
+        };
+        intent.note(&outbox.intents()).unwrap();
+        // The first worker dies here; another one, at work since before, publishes that name.
+        drop(building);
+        assert_eq!(publish(&outbox, "b"), "shirt");
+        let outbox = Outbox::open(dir.path()).unwrap();
+        assert_eq!(outbox.find("a").unwrap(), None);
+        assert_eq!(publish(&outbox, "a"), "shirt-2");
     }
 
     #[test]

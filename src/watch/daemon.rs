@@ -6,11 +6,12 @@ use std::time::{Duration, Instant};
 
 use notify::Watcher as _;
 use tokio::signal::unix::{Signal, SignalKind, signal};
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 
-use super::inbox::{self, Arrival, Arrivals};
-use super::spool::{self, ClaimError, Spool, State, Ticket};
+use super::inbox::Arrivals;
+use super::scan::Inbox;
+use super::spool::{self, Spool, State, Ticket};
 use super::status::{self, Arriving, Free, Jobs, Status};
 use super::worker::{self, Receipt, Try};
 use super::{Places, WatchSettings, host, retention, sd_notify};
@@ -23,23 +24,22 @@ const STOP_SECONDS: u64 = 25;
 /// A daemon that dies so many times as often as a worker may has a job to blame.
 const INTERRUPTIONS_FOR_A_CRASH: u32 = 10;
 const HOLD_SECONDS: u64 = 60;
-/// Cut-short files are looked for with this patience.
-const LOOK_SECONDS: u64 = 60;
 const PRUNE_EVERY: Duration = Duration::from_hours(1);
 const TELL_EVERY: Duration = Duration::from_secs(10);
 
 /// Runs until SIGTERM or SIGINT.
-pub(super) async fn run(places: &Places, config: Config) -> io::Result<()> {
+pub(super) async fn run(places: &Places, inbox: Inbox, config: Config) -> io::Result<()> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut hang_up = signal(SignalKind::hangup())?;
+    let (tell_to_stop, stop) = watch::channel(false);
+    tokio::spawn(async move {
+        either(&mut terminate, &mut interrupt).await;
+        let _ = tell_to_stop.send(true);
+    });
+    let mut told = stop.clone();
     let (hint, mut hints) = mpsc::channel(1);
-    let _watcher = config
-        .settings
-        .watch
-        .events
-        .then(|| listen(&places.inbox, hint.clone()));
-    let mut daemon = Daemon::open(places, config)?;
+    let mut daemon = Daemon::open(places, inbox, config, hint, stop)?;
     sd_notify::say("READY=1");
     tracing::info!(inbox = %places.inbox.display(), "watching");
     loop {
@@ -51,7 +51,7 @@ pub(super) async fn run(places: &Places, config: Config) -> io::Result<()> {
             Some(()) = hints.recv() => tokio::time::sleep(Duration::from_millis(200)).await,
             Some(ended) = daemon.workers.join_next() => daemon.note(ended),
             _ = hang_up.recv() => daemon.reload(),
-            () = either(&mut terminate, &mut interrupt) => break,
+            _ = told.wait_for(|told| *told) => break,
         }
     }
     daemon.stop().await;
@@ -84,17 +84,23 @@ struct Ended {
     seconds: f64,
 }
 
-struct Daemon<'a> {
-    places: &'a Places,
-    config: Config,
+pub(super) struct Daemon<'a> {
+    pub(super) places: &'a Places,
+    pub(super) inbox: Inbox,
+    pub(super) stop: watch::Receiver<bool>,
+    hint: mpsc::Sender<()>,
+    watcher: Option<notify::RecommendedWatcher>,
+    pub(super) config: Config,
     /// The settings in force, for the workers: the shop's own may be half-edited.
-    config_folder: PathBuf,
-    spool: Spool,
-    arrivals: Arrivals,
+    pub(super) config_folder: PathBuf,
+    pub(super) spool: Spool,
+    /// A step in the spool failed: what lies there is to be looked at anew.
+    pub(super) unsure: bool,
+    pub(super) arrivals: Arrivals,
     /// Claimed, but not set aside yet.
-    in_place: Vec<Ticket>,
+    pub(super) in_place: Vec<Ticket>,
     workers: JoinSet<Ended>,
-    at_work: Vec<Ticket>,
+    pub(super) at_work: Vec<Ticket>,
     resume_at: Option<Instant>,
     pruned: Option<Instant>,
     told: Option<Instant>,
@@ -102,7 +108,13 @@ struct Daemon<'a> {
 }
 
 impl<'a> Daemon<'a> {
-    fn open(places: &'a Places, config: Config) -> io::Result<Self> {
+    fn open(
+        places: &'a Places,
+        inbox: Inbox,
+        config: Config,
+        hint: mpsc::Sender<()>,
+        stop: watch::Receiver<bool>,
+    ) -> io::Result<Self> {
         let spool = Spool::open(&places.state)?;
         let in_place = spool.left_in_place()?;
         let status = Status {
@@ -113,11 +125,16 @@ impl<'a> Daemon<'a> {
             outbox: places.outbox.to_string_lossy().into_owned(),
             ..Status::default()
         };
-        Ok(Self {
+        let mut daemon = Self {
             places,
-            config_folder: lay_out(&config, &places.state)?,
+            inbox,
+            stop,
+            hint,
+            watcher: None,
+            config_folder: lay_out(&config, &places.state, None)?,
             config,
             spool,
+            unsure: false,
             arrivals: Arrivals::default(),
             in_place,
             workers: JoinSet::new(),
@@ -126,10 +143,20 @@ impl<'a> Daemon<'a> {
             pruned: None,
             told: None,
             status,
-        })
+        };
+        daemon.listen();
+        Ok(daemon)
     }
 
-    fn settings(&self) -> &WatchSettings {
+    /// Asks for the inbox's events, if the settings want them.
+    pub(super) fn listen(&mut self) {
+        let wanted = self.settings().events;
+        self.watcher = wanted
+            .then(|| listen(&self.places.inbox, self.hint.clone()))
+            .flatten();
+    }
+
+    pub(super) fn settings(&self) -> &WatchSettings {
         &self.config.settings.watch
     }
 
@@ -140,16 +167,9 @@ impl<'a> Daemon<'a> {
         if let Err(error) = self.scan().await {
             trouble = Some(format!("the inbox or the state folder: {error}"));
         }
+        self.attend();
         self.status.last_scan = Utc::now().iso();
         self.status.last_scan_seconds = begun.elapsed().as_secs_f64();
-        if self.resume_at.is_none_or(|at| at <= Instant::now()) {
-            if self.resume_at.take().is_some() {
-                self.status.waiting_for = None;
-            }
-            if let Err(error) = self.hand_out() {
-                trouble = Some(format!("the state folder: {error}"));
-            }
-        }
         if let Err(error) = self.prune() {
             trouble = Some(format!("tidying up: {error}"));
         }
@@ -171,91 +191,25 @@ impl<'a> Daemon<'a> {
         }
     }
 
-    /// Finds what has arrived and claims it.
-    async fn scan(&mut self) -> io::Result<()> {
-        self.retry_setting_aside();
-        let folders = inbox::job_folders(&self.places.inbox)?;
-        let folders: Vec<PathBuf> = folders
-            .into_iter()
-            .filter(|f| !self.in_place.iter().any(|t| t.source == *f))
-            .collect();
-        self.arrivals.keep_only(&folders);
-        let WatchSettings {
-            scan_seconds,
-            agreeing_scans: scans,
-            arrival_max_seconds,
-            ..
-        } = *self.settings();
-        let quiet = Duration::from_secs(scan_seconds * u64::from(scans.saturating_sub(1)));
-        let patience = inbox::Patience {
-            scans,
-            quiet,
-            deadline: Duration::from_secs(arrival_max_seconds),
-        };
-        let mut trouble = Ok(());
-        for folder in folders {
-            let arrival = match self.arrivals.look(&folder, patience) {
-                Ok(arrival) => arrival,
-                Err(error) => {
-                    self.arrivals.incomplete(&folder, error.to_string());
-                    continue;
-                }
-            };
-            let claim = match arrival {
-                Arrival::Settling => false,
-                Arrival::Ready | Arrival::Overdue => true,
-                Arrival::Quiet => {
-                    match worker::is_whole(&folder, &self.config_folder, LOOK_SECONDS).await {
-                        Ok(()) => true,
-                        Err(missing) => {
-                            self.arrivals.incomplete(&folder, missing);
-                            false
-                        }
-                    }
-                }
-            };
-            // One folder that cannot be copied does not keep the others waiting.
-            if claim && let Err(error) = self.claim(&folder) {
-                self.arrivals.incomplete(&folder, error.to_string());
-                trouble = Err(io::Error::other(format!("{}: {error}", folder.display())));
-            }
-            sd_notify::say("WATCHDOG=1");
-        }
-        trouble
+    pub(super) fn told_to_stop(&self) -> bool {
+        *self.stop.borrow()
     }
 
-    fn claim(&mut self, folder: &Path) -> io::Result<()> {
-        match self.spool.claim(folder, &self.config.settings.limits) {
-            Ok(ticket) => {
-                tracing::info!(job = ticket.name, id = ticket.id, "claimed");
-                self.in_place.push(ticket);
-                self.retry_setting_aside();
-                Ok(())
-            }
-            Err(ClaimError::Changing) => Ok(()),
-            Err(ClaimError::Io(error)) => Err(error),
+    /// Files away what is done and gives the free workers their next jobs.
+    pub(super) fn attend(&mut self) {
+        while let Some(ended) = self.workers.try_join_next() {
+            self.note(ended);
         }
-    }
-
-    fn retry_setting_aside(&mut self) {
-        let inbox = &self.places.inbox;
-        self.in_place.retain(|ticket| {
-            if !spool::is_in_place(ticket) {
-                // Set aside or taken away; an inbox that is not there now comes back.
-                return !inbox.join(".emblemend-lock").exists();
-            }
-            match spool::set_aside(inbox, ticket) {
-                Ok(()) => false,
-                Err(error) => {
-                    tracing::warn!(
-                        job = ticket.name,
-                        id = ticket.id,
-                        "not set aside yet: {error}"
-                    );
-                    true
-                }
-            }
-        });
+        if self.resume_at.is_some_and(|at| at > Instant::now()) || self.told_to_stop() {
+            return;
+        }
+        if self.resume_at.take().is_some() {
+            self.status.waiting_for = None;
+        }
+        if let Err(error) = self.hand_out() {
+            self.unsure = true;
+            self.pause(format!("the state folder: {error}"));
+        }
     }
 
     /// Starts workers for as many jobs as there are hands.
@@ -265,10 +219,11 @@ impl<'a> Daemon<'a> {
         if self.workers.len() >= hands {
             return Ok(());
         }
-        for mut ticket in self.spool.tickets(State::New)? {
+        for id in self.spool.ids(State::New)? {
             if self.workers.len() >= hands {
                 break;
             }
+            let mut ticket = self.spool.ticket(State::New, &id)?;
             if ticket.crashes >= self.settings().crashes_max && ticket.hold_because.is_none() {
                 ticket.hold_because = Some(format!(
                     "the program failed {} times on this job and does not try again. Keep the \
@@ -318,7 +273,7 @@ impl<'a> Daemon<'a> {
             let result = worker::work(job).await;
             if let Try::Published(receipt) = &result {
                 let path = outbox.join(&receipt.folder);
-                worker::notify(&notice, &ticket.name, receipt, &path).await;
+                worker::notify(&notice, &ticket, receipt, &path).await;
             }
             Ended {
                 ticket,
@@ -347,7 +302,7 @@ impl<'a> Daemon<'a> {
         if dropped.is_dir()
             && !ticket.uncopied
             && ticket.notes.is_empty()
-            && !spool::same_names_and_sizes(&dropped, &copy)
+            && !spool::same_files(&dropped, &copy, &self.config.settings.limits)
         {
             ticket.notes.push(
                 "the dropped folder was changed after it had been taken: this report is about what \
@@ -363,6 +318,7 @@ impl<'a> Daemon<'a> {
         self.at_work.retain(|t| t.id != id);
         if let Err(error) = self.file_away(ended) {
             tracing::error!(job, id, "the spool could not be written: {error}");
+            self.unsure = true;
             self.wait_for(Some(format!("the state folder: {error}")));
         }
     }
@@ -443,9 +399,10 @@ impl<'a> Daemon<'a> {
             .as_deref()
             .map_or_else(Config::built_in, Config::from_folder)
         {
-            Ok(config) => match lay_out(&config, &self.places.state) {
+            Ok(config) => match lay_out(&config, &self.places.state, Some(&self.config_folder)) {
                 Ok(folder) => {
                     (self.config, self.config_folder) = (config, folder);
+                    self.listen();
                     tracing::info!("settings read again");
                 }
                 Err(error) => tracing::error!("the old settings stay in force: {error}"),
@@ -524,23 +481,21 @@ impl<'a> Daemon<'a> {
     }
 }
 
-/// Writes the settings in force to a folder of their own and removes the folders of older ones
-/// that no worker can be reading any more.
-fn lay_out(config: &Config, state: &Path) -> io::Result<PathBuf> {
+/// Writes the settings in force to a folder of their own and removes the folders of older ones,
+/// but not of the last, which a worker may be reading.
+fn lay_out(config: &Config, state: &Path, last: Option<&Path>) -> io::Result<PathBuf> {
     let all = state.join("settings");
     let folder = all.join(clock::unique_mark());
     std::fs::create_dir_all(&folder)?;
     for (name, text) in &config.texts {
         durable::write_new(&folder.join(name), text.as_bytes())?;
     }
-    let mut folders: Vec<PathBuf> = std::fs::read_dir(&all)?
-        .map(|e| Ok(e?.path()))
-        .collect::<io::Result<_>>()?;
-    folders.retain(|other| *other != folder);
-    folders.sort();
-    // The last one may still be in use.
-    folders.pop();
-    folders.iter().try_for_each(std::fs::remove_dir_all)?;
+    for other in std::fs::read_dir(&all)? {
+        let other = other?.path();
+        if other != folder && Some(&*other) != last {
+            std::fs::remove_dir_all(other)?;
+        }
+    }
     Ok(folder)
 }
 

@@ -11,10 +11,14 @@ use crate::job::JOB_FILE;
 
 /// Folders whose jobs have been claimed are set aside here.
 pub(super) const ASIDE: &str = ".emblemend-taken";
+/// The lock of the daemon that watches it.
+pub(super) const INBOX_LOCK: &str = ".emblemend-lock";
 /// Says that the folder it lies in is complete.
 pub(super) const READY: &str = "READY";
 /// A dropped folder may hold job folders this deep (a phone's album of several).
 const DEEPEST_ALBUM: usize = 3;
+/// Looking into a folder again that has not changed may take the time to read every photo.
+const LOOK_AGAIN: Duration = Duration::from_mins(1);
 /// More entries than this in one folder are not compared one by one.
 const MOST_ENTRIES: usize = 20_000;
 
@@ -58,7 +62,10 @@ impl Signature {
                 break;
             }
         }
-        signature.moved_in = changed(&folder.metadata()?) > newest;
+        // Being renamed changes a folder's ctime alone; what is made or removed in it, also mtime.
+        let own = folder.metadata()?;
+        let renamed = changed(&own) > (own.mtime(), own.mtime_nsec());
+        signature.moved_in = renamed && changed(&own) > newest;
         Ok(signature)
     }
 
@@ -160,6 +167,8 @@ struct Seen {
     signature: Signature,
     agreeing: u32,
     changed: Instant,
+    /// When its files were last found incomplete.
+    looked: Option<Instant>,
     why: String,
 }
 
@@ -182,6 +191,7 @@ impl Arrivals {
             signature: Signature::default(),
             agreeing: 0,
             changed: Instant::now(),
+            looked: None,
             why: String::new(),
         });
         if signature.is_empty() {
@@ -197,6 +207,7 @@ impl Arrivals {
                 signature: signature.clone(),
                 agreeing: 1,
                 changed: Instant::now(),
+                looked: None,
                 why: "still changing".into(),
             };
         }
@@ -210,17 +221,25 @@ impl Arrivals {
             seen.why = format!("{partial} is still being copied");
             return Ok(Arrival::Settling);
         }
-        Ok(
-            if signature.moved_in || (seen.agreeing >= scans && seen.changed.elapsed() >= quiet) {
-                Arrival::Quiet
-            } else {
-                Arrival::Settling
-            },
-        )
+        let still = seen.agreeing >= scans && seen.changed.elapsed() >= quiet;
+        let looked = seen.looked.is_some_and(|at| at.elapsed() < LOOK_AGAIN);
+        Ok(if (signature.moved_in || still) && !looked {
+            Arrival::Quiet
+        } else {
+            Arrival::Settling
+        })
     }
 
-    /// Notes why a quiet folder is not complete.
+    /// Notes what a quiet folder lacks: without a change it is not looked into again for a while.
     pub(super) fn incomplete(&mut self, folder: &Path, why: String) {
+        if let Some(seen) = self.seen.get_mut(folder) {
+            seen.why = why;
+            seen.looked = Some(Instant::now());
+        }
+    }
+
+    /// Notes why a folder cannot be taken now.
+    pub(super) fn refused(&mut self, folder: &Path, why: String) {
         if let Some(seen) = self.seen.get_mut(folder) {
             seen.why = why;
         }
@@ -306,6 +325,19 @@ mod tests {
         fs::rename(dir.path().join("elsewhere/shirt"), &shirt).unwrap();
         let mut arrivals = Arrivals::default();
         assert_eq!(arrivals.look(&shirt, scans(100)).unwrap(), Arrival::Quiet);
+    }
+
+    #[test]
+    fn a_folder_that_something_was_removed_from_has_not_arrived() {
+        let dir = inbox_with(&["shirt/job.toml", "shirt/temporary"]);
+        std::thread::sleep(Duration::from_millis(20));
+        let shirt = dir.path().join("shirt");
+        fs::remove_file(shirt.join("temporary")).unwrap();
+        let mut arrivals = Arrivals::default();
+        assert_eq!(
+            arrivals.look(&shirt, scans(100)).unwrap(),
+            Arrival::Settling
+        );
     }
 
     #[test]

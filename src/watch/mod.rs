@@ -6,6 +6,7 @@
 mod daemon;
 mod inbox;
 mod retention;
+mod scan;
 mod sd_notify;
 mod settled;
 mod spool;
@@ -14,6 +15,7 @@ mod worker;
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read as _, Write as _};
+use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -105,19 +107,18 @@ struct Places {
 }
 
 fn start(places: &Places, config: Config) -> io::Result<()> {
-    fs::create_dir_all(&places.inbox)?;
     fs::create_dir_all(&places.state)?;
-    let _inbox_lock = Holder::lock(&places.inbox.join(".emblemend-lock"))?;
+    let inbox = scan::Inbox::open(&places.inbox)?;
     let _state_lock = Holder::lock(&places.state.join("lock"))?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
-    runtime.block_on(daemon::run(places, config))
+    runtime.block_on(daemon::run(places, inbox, config))
 }
 
 /// A lock that names its holder.
 struct Holder {
-    _file: File,
+    file: File,
 }
 
 impl Holder {
@@ -141,7 +142,12 @@ impl Holder {
         file.set_len(0)?;
         writeln!(file, "host {}, process {}", host(), std::process::id())?;
         file.sync_all()?;
-        Ok(Self { _file: file })
+        Ok(Self { file })
+    }
+
+    /// Device and number of the lock's file.
+    fn identity(&self) -> io::Result<(u64, u64)> {
+        self.file.metadata().map(|meta| (meta.dev(), meta.ino()))
     }
 }
 

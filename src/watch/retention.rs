@@ -9,7 +9,11 @@ use std::time::{Duration, SystemTime};
 
 use sha2::{Digest as _, Sha256};
 
+use super::inbox::ASIDE;
 use super::spool::{Spool, State, aside};
+
+/// Beginning of the names of set-aside folders that are being removed.
+const REMOVING: &str = "removing-";
 
 /// Removes what is old and safely published; names what is kept because it differs.
 pub(super) fn prune(
@@ -19,6 +23,7 @@ pub(super) fn prune(
     keep: Duration,
     now: SystemTime,
 ) -> io::Result<Vec<String>> {
+    finish_removing(&inbox.join(ASIDE))?;
     let mut kept = Vec::new();
     for ticket in spool.tickets(State::Done)? {
         let dropped = aside(inbox, &ticket);
@@ -39,14 +44,31 @@ pub(super) fn prune(
             continue;
         }
         let source = outbox.join(published).join("source");
-        if source.is_dir() && hashes(&dropped)? == hashes(&source)? {
-            fs::remove_dir_all(dropped.parent().unwrap_or(&dropped))?;
+        if source.is_dir()
+            && sizes(&dropped)? == sizes(&source)?
+            && hashes(&dropped)? == hashes(&source)?
+        {
+            // In one step: what is half removed would look like something that differs.
+            let doomed = inbox.join(ASIDE).join(format!("{REMOVING}{}", ticket.id));
+            fs::rename(dropped.parent().unwrap_or(&dropped), &doomed)?;
             spool.forget(State::Done, &ticket.id)?;
+            fs::remove_dir_all(doomed)?;
         } else {
             kept.push(dropped.to_string_lossy().into_owned());
         }
     }
     Ok(kept)
+}
+
+/// Removes what was being removed when the power failed.
+fn finish_removing(aside: &Path) -> io::Result<()> {
+    for entry in fs::read_dir(aside).into_iter().flatten() {
+        let entry = entry?;
+        if entry.file_name().to_string_lossy().starts_with(REMOVING) {
+            fs::remove_dir_all(entry.path())?;
+        }
+    }
+    Ok(())
 }
 
 /// A clock that was set back makes nothing old.
@@ -69,8 +91,21 @@ fn hash(path: &Path) -> io::Result<Vec<u8>> {
     }
 }
 
-/// Content of every file, by name; `None` for what is not a file, which no copy holds.
+/// Size of every file, by name: most differences show before anything is read.
+fn sizes(folder: &Path) -> io::Result<BTreeMap<PathBuf, Option<u64>>> {
+    each_file(folder, |file| Ok(file.metadata()?.len()))
+}
+
+/// Content of every file, by name.
 fn hashes(folder: &Path) -> io::Result<BTreeMap<PathBuf, Option<Vec<u8>>>> {
+    each_file(folder, hash)
+}
+
+/// `None` stands for what is not a file, which no copy holds.
+fn each_file<T>(
+    folder: &Path,
+    look: impl Fn(&Path) -> io::Result<T>,
+) -> io::Result<BTreeMap<PathBuf, Option<T>>> {
     let mut all = BTreeMap::new();
     for entry in walkdir::WalkDir::new(folder).min_depth(1) {
         let entry = entry?;
@@ -82,12 +117,12 @@ fn hashes(folder: &Path) -> io::Result<BTreeMap<PathBuf, Option<Vec<u8>>>> {
             .strip_prefix(folder)
             .unwrap_or(entry.path())
             .to_owned();
-        let hash = if entry.file_type().is_file() {
-            Some(hash(entry.path())?)
+        let seen = if entry.file_type().is_file() {
+            Some(look(entry.path())?)
         } else {
             None
         };
-        all.insert(name, hash);
+        all.insert(name, seen);
     }
     Ok(all)
 }
@@ -120,7 +155,7 @@ mod tests {
             most_files: 9,
             deepest_folders: 1,
         };
-        let mut ticket = spool.claim(&shirt, &limits).unwrap();
+        let mut ticket = spool.claim(&inbox, &shirt, &limits).unwrap();
         super::super::spool::set_aside(&inbox, &ticket).unwrap();
         ticket.published = Some("shirt".into());
         spool.save(State::New, &ticket).unwrap();

@@ -48,9 +48,12 @@ pub(super) struct Ticket {
     /// Its name.
     pub(super) name: String,
     /// Where it was dropped.
+    #[serde(with = "any_path")]
     pub(super) source: PathBuf,
-    /// That folder's own number in its file system.
+    /// That folder's own number in its file system,
     pub(super) inode: u64,
+    /// and that of the inbox: another folder in its place knows nothing of this job.
+    pub(super) inbox_inode: u64,
     /// When it was claimed: UTC.
     pub(super) claimed: String,
     /// Tries that ended with the worker's death.
@@ -67,6 +70,38 @@ pub(super) struct Ticket {
     /// The folder in the outbox, once published.
     pub(super) published: Option<String>,
 }
+
+/// Paths need not be text; those that are not are written as their bytes.
+mod any_path {
+    use std::ffi::OsString;
+    use std::os::unix::ffi::{OsStrExt as _, OsStringExt as _};
+    use std::path::{Path, PathBuf};
+
+    use serde::{Deserialize, Deserializer, Serialize as _, Serializer};
+
+    pub(super) fn serialize<S: Serializer>(path: &Path, to: S) -> Result<S::Ok, S::Error> {
+        match path.to_str() {
+            Some(text) => text.serialize(to),
+            None => path.as_os_str().as_bytes().serialize(to),
+        }
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<PathBuf, D::Error> {
+        #[derive(Deserialize)]
+        #[serde(untagged)]
+        enum Written {
+            Text(PathBuf),
+            Bytes(Vec<u8>),
+        }
+        Ok(match Written::deserialize(from)? {
+            Written::Text(path) => path,
+            Written::Bytes(bytes) => OsString::from_vec(bytes).into(),
+        })
+    }
+}
+
+/// Marks, beside its ticket, a job whose dropped folder no longer lies where it was dropped.
+const SET_ASIDE: &str = "set-aside";
 
 /// The claimed jobs.
 #[derive(Debug)]
@@ -91,17 +126,34 @@ impl Spool {
         let spool = Self {
             root: state.join("spool"),
         };
-        if spool.copying().exists() {
-            fs::remove_dir_all(spool.copying())?;
-        }
         fs::create_dir_all(spool.copying())?;
         for state in State::ALL {
             fs::create_dir_all(spool.root.join(state.word()))?;
         }
-        for ticket in spool.tickets(State::Working)? {
-            spool.shift(&ticket.id, State::Working, State::New)?;
-        }
+        spool.recover(&[])?;
         Ok(spool)
+    }
+
+    /// Finishes or undoes what was interrupted, by a crash or by a disk that refused. `at_work`
+    /// are the jobs that are in a worker's hands.
+    pub(super) fn recover(&self, at_work: &[Ticket]) -> io::Result<()> {
+        for half_made in fs::read_dir(self.copying())? {
+            fs::remove_dir_all(half_made?.path())?;
+        }
+        for id in self.ids(State::Working)? {
+            if !at_work.iter().any(|ticket| ticket.id == id) {
+                self.shift(&id, State::Working, State::New)?;
+            }
+        }
+        for id in self.ids(State::Done)? {
+            if self.place(State::Done, &id).join("job").exists() {
+                self.drop_copy(State::Done, &id)?;
+            }
+        }
+        for state in State::ALL {
+            durable::sync_folder(&self.root.join(state.word()))?;
+        }
+        Ok(())
     }
 
     fn copying(&self) -> PathBuf {
@@ -122,15 +174,39 @@ impl Spool {
         Ok(fs::read_dir(self.root.join(state.word()))?.count())
     }
 
+    /// The marks of the jobs in a state, oldest first.
+    pub(super) fn ids(&self, state: State) -> io::Result<Vec<String>> {
+        let mut ids = Vec::new();
+        for entry in fs::read_dir(self.root.join(state.word()))? {
+            let entry = entry?;
+            if entry.file_type()?.is_dir() {
+                ids.push(entry.file_name().to_string_lossy().into_owned());
+            }
+        }
+        ids.sort();
+        Ok(ids)
+    }
+
+    /// One job's ticket.
+    pub(super) fn ticket(&self, state: State, id: &str) -> io::Result<Ticket> {
+        let path = self.place(state, id).join("ticket.json");
+        let explain = |e: io::Error| {
+            io::Error::new(
+                e.kind(),
+                format!(
+                    "{}: {e}; mend this file or move its folder elsewhere",
+                    path.display()
+                ),
+            )
+        };
+        let text = fs::read(&path).map_err(explain)?;
+        serde_json::from_slice(&text).map_err(|e| explain(e.into()))
+    }
+
     /// The jobs in a state, oldest first.
     pub(super) fn tickets(&self, state: State) -> io::Result<Vec<Ticket>> {
-        let mut tickets = Vec::new();
-        for entry in fs::read_dir(self.root.join(state.word()))? {
-            let text = fs::read(entry?.path().join("ticket.json"))?;
-            tickets.push(serde_json::from_slice::<Ticket>(&text)?);
-        }
-        tickets.sort_by(|a, b| a.id.cmp(&b.id));
-        Ok(tickets)
+        let ids = self.ids(state)?;
+        ids.iter().map(|id| self.ticket(state, id)).collect()
     }
 
     /// Writes the job's ticket.
@@ -146,8 +222,14 @@ impl Spool {
         durable::sync_folder(&self.root.join(from.word()))
     }
 
-    /// Claims a dropped folder: a verified copy in the spool, then the folder is set aside.
-    pub(super) fn claim(&self, source: &Path, limits: &Limits) -> Result<Ticket, ClaimError> {
+    /// Claims a dropped folder: a verified copy in the spool, then the folder is set aside. After
+    /// an error of the file system the job may be claimed or not: [`Self::recover`] settles it.
+    pub(super) fn claim(
+        &self,
+        inbox: &Path,
+        source: &Path,
+        limits: &Limits,
+    ) -> Result<Ticket, ClaimError> {
         let name = JobName::of_folder(source)?;
         let before = Signature::of(source)?;
         let ticket = Ticket {
@@ -155,6 +237,7 @@ impl Spool {
             name: name.to_string(),
             source: source.to_owned(),
             inode: source.metadata()?.ino(),
+            inbox_inode: inbox.metadata()?.ino(),
             claimed: clock::Utc::now().iso(),
             crashes: 0,
             interruptions: 0,
@@ -164,26 +247,44 @@ impl Spool {
             published: None,
         };
         let copy = self.copying().join(&ticket.id);
-        let ticket = match copy_in(source, &copy, ticket, limits) {
-            Ok(ticket) if Signature::of(source)? == before => ticket,
+        let copied = copy_in(source, &copy, ticket, limits).and_then(|ticket| {
+            durable::sync_tree(&copy)?;
+            Ok((ticket, Signature::of(source)?))
+        });
+        let ticket = match copied {
+            Ok((ticket, after)) if after == before => ticket,
             other => {
                 let _ = fs::remove_dir_all(&copy);
                 return Err(other.err().map_or(ClaimError::Changing, ClaimError::Io));
             }
         };
-        durable::sync_tree(&copy)?;
         fs::rename(&copy, self.place(State::New, &ticket.id))?;
         durable::sync_folder(&self.root.join(State::New.word()))?;
         Ok(ticket)
     }
 
-    /// Claimed jobs whose dropped folder still lies where it was dropped.
+    /// Claimed jobs of whose dropped folder it is not known that it has been set aside.
     pub(super) fn left_in_place(&self) -> io::Result<Vec<Ticket>> {
         let mut left = Vec::new();
         for state in State::ALL {
-            left.extend(self.tickets(state)?.into_iter().filter(is_in_place));
+            for id in self.ids(state)? {
+                if !self.place(state, &id).join(SET_ASIDE).exists() {
+                    left.push(self.ticket(state, &id)?);
+                }
+            }
         }
         Ok(left)
+    }
+
+    /// Notes that the dropped folder is no longer where it was dropped: from now on a folder of
+    /// that name, and even of that number, is another drop.
+    pub(super) fn note_set_aside(&self, id: &str) -> io::Result<()> {
+        let mut places = State::ALL.into_iter().map(|state| self.place(state, id));
+        if let Some(place) = places.find(|place| place.is_dir()) {
+            fs::File::create(place.join(SET_ASIDE))?;
+            durable::sync_folder(&place)?;
+        }
+        Ok(())
     }
 
     /// Drops the copy of a published job; its ticket stays until the dropped folder is gone.
@@ -226,8 +327,8 @@ fn copy_in(source: &Path, copy: &Path, mut ticket: Ticket, limits: &Limits) -> i
     Ok(ticket)
 }
 
-/// Whether two folders list the same files with the same sizes.
-pub(super) fn same_names_and_sizes(a: &Path, b: &Path) -> bool {
+/// Whether two folders hold the same files. Those too large for a job are compared by size alone.
+pub(super) fn same_files(a: &Path, b: &Path, limits: &Limits) -> bool {
     let list = |folder: &Path| -> Vec<(PathBuf, u64)> {
         let files = walkdir::WalkDir::new(folder)
             .min_depth(1)
@@ -241,7 +342,16 @@ pub(super) fn same_names_and_sizes(a: &Path, b: &Path) -> bool {
             })
             .collect()
     };
-    list(a) == list(b)
+    let files = list(a);
+    let small = |bytes: u64| bytes <= limits.largest_file_mb * 1_000_000;
+    let same_content = |name: &Path| match (fs::read(a.join(name)), fs::read(b.join(name))) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => false,
+    };
+    files == list(b)
+        && files
+            .iter()
+            .all(|(name, bytes)| !small(*bytes) || same_content(name))
 }
 
 /// Whether the dropped folder, and not another of its name, is still there.
@@ -290,7 +400,7 @@ mod tests {
         fs::write(shirt.join("job.toml"), "x").unwrap();
         std::os::unix::fs::symlink("/etc/hostname", shirt.join("link")).unwrap();
         let spool = Spool::open(&dir.path().join("state")).unwrap();
-        let ticket = spool.claim(&shirt, &limits()).unwrap();
+        let ticket = spool.claim(&inbox, &shirt, &limits()).unwrap();
         let copy = spool.job_folder(State::New, &ticket);
         assert_eq!(fs::read_to_string(copy.join("job.toml")).unwrap(), "x");
         assert_eq!(
@@ -303,8 +413,33 @@ mod tests {
             std::slice::from_ref(&ticket)
         );
         set_aside(&inbox, &ticket).unwrap();
+        spool.note_set_aside(&ticket.id).unwrap();
         assert_eq!(spool.left_in_place().unwrap(), []);
         assert!(aside(&inbox, &ticket).join("job.toml").is_file());
+    }
+
+    #[test]
+    fn names_that_are_not_text_are_kept() {
+        use std::os::unix::ffi::OsStrExt as _;
+        let dir = tempfile::tempdir().unwrap();
+        let shirt = dir.path().join(std::ffi::OsStr::from_bytes(b"sh\xffrt"));
+        fs::create_dir(&shirt).unwrap();
+        let spool = Spool::open(&dir.path().join("state")).unwrap();
+        let ticket = spool.claim(dir.path(), &shirt, &limits()).unwrap();
+        let read = spool.ticket(State::New, &ticket.id).unwrap();
+        assert_eq!((read.source, read.name.as_str()), (shirt, "sh-rt"));
+    }
+
+    #[test]
+    fn a_changed_file_of_the_same_size_is_a_change() {
+        let dir = tempfile::tempdir().unwrap();
+        for (folder, text) in [("a", "one"), ("b", "two")] {
+            fs::create_dir(dir.path().join(folder)).unwrap();
+            fs::write(dir.path().join(folder).join("job.toml"), text).unwrap();
+        }
+        let [a, b] = ["a", "b"].map(|n| dir.path().join(n));
+        assert!(same_files(&a, &a, &limits()));
+        assert!(!same_files(&a, &b, &limits()));
     }
 
     #[test]
@@ -313,7 +448,7 @@ mod tests {
         let shirt = dir.path().join("shirt");
         fs::create_dir_all(&shirt).unwrap();
         let spool = Spool::open(&dir.path().join("state")).unwrap();
-        let ticket = spool.claim(&shirt, &limits()).unwrap();
+        let ticket = spool.claim(dir.path(), &shirt, &limits()).unwrap();
         spool.shift(&ticket.id, State::New, State::Working).unwrap();
         let spool = Spool::open(&dir.path().join("state")).unwrap();
         let [again] = &spool.tickets(State::New).unwrap()[..] else {

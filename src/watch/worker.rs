@@ -1,6 +1,5 @@
 //! One job in a process of its own: what it does to itself, it does to that job alone.
 
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
 use std::time::Duration;
@@ -9,10 +8,14 @@ use serde::{Deserialize, Serialize};
 use tokio::io::AsyncReadExt as _;
 use tokio::process::Command;
 
+use super::spool::Ticket;
 use crate::log::LogFormat;
 
 /// Longest tail of a worker's complaint that is kept.
 const LONGEST_COMPLAINT_BYTES: usize = 2000;
+
+/// Less than a stop waits for workers.
+const LONGEST_NOTICE: Duration = Duration::from_secs(20);
 
 /// What a worker says on standard output when its job is published.
 #[derive(Clone, Debug, Deserialize, PartialEq, Eq, Serialize)]
@@ -77,8 +80,7 @@ pub(super) async fn work(job: Job) -> Try {
     };
     let limit = Duration::from_secs(job.seconds_max);
     let ended = tokio::time::timeout(limit, listen).await;
-    // The worker's lines carry the job's name and mark themselves.
-    let _ = std::io::stderr().write_all(&complained);
+    pass_on(&job.id, &complained);
     match ended {
         Err(_) => {
             let _ = child.kill().await;
@@ -86,6 +88,17 @@ pub(super) async fn work(job: Job) -> Try {
         }
         Ok(Err(error)) => Try::Crashed(error.to_string()),
         Ok(Ok(status)) => outcome(&said, &complained, status),
+    }
+}
+
+/// Log lines carry the job's mark themselves; what the system or a panic says does not.
+fn pass_on(id: &str, complained: &[u8]) {
+    for line in String::from_utf8_lossy(complained).lines() {
+        if line.contains(id) {
+            eprintln!("{line}");
+        } else if !line.trim().is_empty() {
+            tracing::warn!(id, "{line}");
+        }
     }
 }
 
@@ -101,9 +114,10 @@ fn outcome(said: &str, complained: &[u8], status: std::process::ExitStatus) -> T
     let complaint = String::from_utf8_lossy(&complained[tail..])
         .trim()
         .to_owned();
-    // Status 1 without a receipt is a clean report of trouble; a panic ends with 101.
+    // Status 1 without a receipt is a clean report of trouble, in the last line; a panic ends
+    // with 101.
     if status.code() == Some(1) {
-        Try::NotNow(complaint)
+        Try::NotNow(complaint.lines().last().unwrap_or_default().to_owned())
     } else {
         Try::Crashed(format!("{status} {complaint}").trim().to_owned())
     }
@@ -117,7 +131,9 @@ fn command(job: &Job) -> std::io::Result<Command> {
     }
     command
         .arg("--memory-max-mb")
-        .arg(job.memory_max_mb.to_string());
+        .arg(job.memory_max_mb.to_string())
+        .arg("--started-by")
+        .arg(std::process::id().to_string());
     command.env("RAYON_NUM_THREADS", job.threads.to_string());
     command.arg("--out").arg(&job.outbox);
     command.arg("--config").arg(&job.config);
@@ -166,12 +182,12 @@ pub(super) async fn is_whole(folder: &Path, config: &Path, seconds_max: u64) -> 
 }
 
 /// Runs the shop's own command, its arguments filled in, never through a shell.
-pub(super) async fn notify(words: &[String], job: &str, receipt: &Receipt, path: &Path) {
+pub(super) async fn notify(words: &[String], ticket: &Ticket, receipt: &Receipt, path: &Path) {
     let Some((program, arguments)) = words.split_first() else {
         return;
     };
     let fill = |word: &String| {
-        word.replace("{job}", job)
+        word.replace("{job}", &ticket.name)
             .replace("{verdict}", &receipt.verdict)
             .replace("{path}", &path.to_string_lossy())
     };
@@ -180,10 +196,12 @@ pub(super) async fn notify(words: &[String], job: &str, receipt: &Receipt, path:
         .args(arguments.iter().map(fill))
         .stdin(Stdio::null())
         .kill_on_drop(true);
-    match tokio::time::timeout(Duration::from_secs(30), command.status()).await {
-        Ok(Ok(status)) if status.success() => {}
-        Ok(Ok(status)) => tracing::warn!("the notice command ended with {status}"),
-        Ok(Err(error)) => tracing::warn!("the notice command did not start: {error}"),
-        Err(_) => tracing::warn!("the notice command was stopped after 30 s"),
-    }
+    let trouble = match tokio::time::timeout(LONGEST_NOTICE, command.status()).await {
+        Ok(Ok(status)) if status.success() => return,
+        Ok(Ok(status)) => format!("ended with {status}"),
+        Ok(Err(error)) => format!("did not start: {error}"),
+        Err(_) => format!("was stopped after {} s", LONGEST_NOTICE.as_secs()),
+    };
+    let (job, id) = (&ticket.name, &ticket.id);
+    tracing::warn!(job, id, "the notice command {trouble}");
 }

@@ -27,11 +27,14 @@ pub(crate) struct Said {
     pub(crate) err: String,
 }
 
+/// The program under test: the one just built, or a copy that a long run keeps to.
+pub(crate) fn program() -> PathBuf {
+    std::env::var_os("EMBLEMEND_PROGRAM")
+        .map_or_else(|| env!("CARGO_BIN_EXE_emblemend").into(), PathBuf::from)
+}
+
 pub(crate) fn emblemend(arguments: &[&str]) -> Said {
-    let output = Command::new(env!("CARGO_BIN_EXE_emblemend"))
-        .args(arguments)
-        .output()
-        .unwrap();
+    let output = Command::new(program()).args(arguments).output().unwrap();
     Said {
         status: output.status.code().unwrap(),
         out: String::from_utf8(output.stdout).unwrap(),

@@ -1,157 +1,25 @@
 //! The daemon, from outside: nothing is lost, half-read, doubled or half-published.
 //!
-//! The figures of the longer runs: `EMBLEMEND_JOBS=300 EMBLEMEND_KILLS=1000 cargo test --test watch
-//! killed -- --nocapture`, and `EMBLEMEND_DROPS=500 cargo test --test watch slow -- --nocapture`.
+//! How to run the longer proofs stands in DEVELOPERS.md.
 
 #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
 
+#[path = "../helpers/mod.rs"]
 mod helpers;
+mod proofs;
+mod shop;
 
 use std::collections::BTreeMap;
+use std::ffi::OsStr;
 use std::fs;
+use std::os::unix::ffi::OsStrExt as _;
 use std::os::unix::fs::symlink;
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::path::Path;
 use std::time::{Duration, Instant};
 
-use helpers::{Bench, CREST_SVG, JOB, contents, grey_png};
-use rustix::process::{Pid, Signal, kill_process};
-use serde_json::Value;
-
-struct Shop {
-    bench: Bench,
-    daemon: Option<Child>,
-}
-
-impl Drop for Shop {
-    fn drop(&mut self) {
-        self.kill();
-    }
-}
-
-impl Shop {
-    /// A shop whose settings differ from the usual ones in these lines.
-    fn new(settings: &[(&str, &str)]) -> Self {
-        let bench = Bench::new();
-        for folder in ["inbox", "outbox", "state", "config", "desk"] {
-            fs::create_dir(bench.path(folder)).unwrap();
-        }
-        let shop = Self {
-            bench,
-            daemon: None,
-        };
-        shop.set(&[&[("scan_seconds", "1"), ("agreeing_scans", "2")], settings].concat());
-        shop
-    }
-
-    fn set(&self, settings: &[(&str, &str)]) {
-        let mut text = include_str!("../config/default.toml").to_owned();
-        for (key, value) in settings {
-            let line = text
-                .lines()
-                .find(|l| l.starts_with(&format!("{key} =")))
-                .unwrap()
-                .to_owned();
-            text = text.replacen(&line, &format!("{key} = {value}"), 1);
-        }
-        fs::write(self.bench.path("config/default.toml"), text).unwrap();
-    }
-
-    fn command(&self) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_emblemend"));
-        command.arg("watch");
-        for folder in ["inbox", "outbox", "state", "config"] {
-            command
-                .arg(format!("--{folder}"))
-                .arg(self.bench.path(folder));
-        }
-        command
-    }
-
-    fn start(&mut self) {
-        let daemon = self.command().stderr(Stdio::null()).spawn().unwrap();
-        self.daemon = Some(daemon);
-    }
-
-    fn pid(&self) -> Pid {
-        Pid::from_child(self.daemon.as_ref().unwrap())
-    }
-
-    fn kill(&mut self) {
-        if let Some(mut daemon) = self.daemon.take() {
-            daemon.kill().unwrap();
-            daemon.wait().unwrap();
-        }
-    }
-
-    fn inbox(&self, name: &str) -> PathBuf {
-        self.bench.path("inbox").join(name)
-    }
-
-    /// A job made beside the inbox; each has its own size of photo, so that mixing them up shows.
-    fn job(&self, name: &str, number: u32) -> PathBuf {
-        let folder = self.bench.path("desk").join(name);
-        fs::create_dir(&folder).unwrap();
-        fs::write(folder.join("job.toml"), JOB).unwrap();
-        fs::write(folder.join("photo.png"), grey_png(600 + number, 500)).unwrap();
-        fs::write(folder.join("crest.svg"), CREST_SVG).unwrap();
-        folder
-    }
-
-    fn drop_job(&self, name: &str, number: u32) {
-        fs::rename(self.job(name, number), self.inbox(name)).unwrap();
-    }
-
-    /// What `run` makes of a job with this shop's settings.
-    fn run(&self, bench: &Bench, folder: &Path) {
-        let status = Command::new(env!("CARGO_BIN_EXE_emblemend"))
-            .args(["run", "--quiet", "--config"])
-            .arg(self.bench.path("config"))
-            .arg("--out")
-            .args([&bench.outbox(), folder])
-            .stdout(Stdio::null())
-            .status();
-        assert_eq!(status.unwrap().code(), Some(3));
-    }
-
-    fn published(&self) -> Vec<String> {
-        let outbox = self.bench.outbox();
-        let names = fs::read_dir(outbox).unwrap().map(|e| e.unwrap());
-        let folders = names.filter(|e| e.file_type().unwrap().is_dir());
-        let names = folders.map(|e| e.file_name().to_string_lossy().into_owned());
-        let mut names: Vec<String> = names.filter(|n| !n.starts_with('.')).collect();
-        names.sort();
-        names
-    }
-
-    fn wait_for(&self, what: &str, seconds: u64, is_so: impl Fn() -> bool) {
-        let begun = Instant::now();
-        while !is_so() {
-            let status = fs::read_to_string(self.bench.path("state/status.json"));
-            let late = begun.elapsed() > Duration::from_secs(seconds);
-            assert!(
-                !late,
-                "{what}: not after {seconds} s; {:?} {status:?}",
-                self.published()
-            );
-            std::thread::sleep(Duration::from_millis(50));
-        }
-    }
-
-    fn wait_for_jobs(&self, count: usize, seconds: u64) {
-        self.wait_for("jobs published", seconds, || {
-            self.published().len() >= count && self.log().len() >= count
-        });
-    }
-
-    fn log(&self) -> Vec<Value> {
-        let text = fs::read_to_string(self.bench.outbox().join("fit-log.jsonl"));
-        text.unwrap_or_default()
-            .lines()
-            .map(|l| serde_json::from_str(l).unwrap())
-            .collect()
-    }
-}
+use helpers::{Bench, contents};
+use rustix::process::{Signal, kill_process};
+use shop::{Dice, Shop, copy_slowly, number, shoot_a_worker};
 
 #[test]
 fn a_dropped_job_is_published_as_run_would() {
@@ -197,6 +65,64 @@ fn without_events_every_job_is_found_within_a_scan() {
     let claimed = || fs::read_dir(shop.bench.path("inbox")).unwrap().count() == 2;
     shop.wait_for("all claimed", 4, claimed);
     shop.wait_for_jobs(5, 60);
+}
+
+#[test]
+fn events_that_overflow_cost_at_most_a_scan() {
+    let queue = fs::read_to_string("/proc/sys/fs/inotify/max_queued_events");
+    let queue: u32 = queue.unwrap_or_default().trim().parse().unwrap_or(16_384);
+    let mut shop = Shop::new(&[("scan_seconds", "2")]);
+    shop.start();
+    shop.wait_for("status", 10, || {
+        shop.bench.path("state/status.json").exists()
+    });
+    kill_process(shop.pid(), Signal::STOP).unwrap();
+    // Each is made, written, closed and removed: more events than can wait.
+    for number in 0..queue / 2 {
+        let path = shop.inbox(&format!(".{number}"));
+        fs::write(&path, "x").unwrap();
+        fs::remove_file(path).unwrap();
+    }
+    for number in 0..5 {
+        shop.drop_job(&format!("shirt-{number}"), number);
+    }
+    kill_process(shop.pid(), Signal::CONT).unwrap();
+    shop.wait_for("all claimed", 6, || shop.count("inbox") == 2);
+    shop.wait_for_jobs(5, 60);
+}
+
+#[test]
+fn late_changes_are_reported_and_new_settings_obeyed() {
+    let mut shop = Shop::new(&[("retry_seconds", "1")]);
+    fs::remove_dir(shop.bench.outbox()).unwrap();
+    fs::write(shop.bench.outbox(), "in the way").unwrap();
+    shop.start();
+    shop.drop_job("late", 1);
+    shop.wait_for("a message", 30, || {
+        shop.status()["waiting_for"].is_string() && shop.count("inbox/.emblemend-taken") == 1
+    });
+    let aside = fs::read_dir(shop.bench.path("inbox/.emblemend-taken"));
+    let aside = aside.unwrap().next().unwrap().unwrap().path();
+    fs::write(aside.join("late/late.txt"), "came after").unwrap();
+    let notice = shop.bench.path("notice-{job}-{verdict}");
+    let words = format!(r#"["cp", "{{path}}/fit.json", "{}"]"#, notice.display());
+    shop.set(&[
+        ("scan_seconds", "1"),
+        ("agreeing_scans", "2"),
+        ("retry_seconds", "1"),
+        ("notice_words", &words),
+    ]);
+    kill_process(shop.pid(), Signal::HUP).unwrap();
+    std::thread::sleep(Duration::from_secs(1));
+    fs::remove_file(shop.bench.outbox()).unwrap();
+    shop.wait_for_jobs(1, 60);
+    let problems = shop.bench.fit_json("late")["problems"].to_string();
+    assert!(problems.contains("changed after it had been taken"));
+    assert!(!shop.bench.path("outbox/late/source/late.txt").exists());
+    let notice = shop.bench.path("notice-late-hold");
+    shop.wait_for("the notice", 10, || {
+        fs::read(&notice).ok() == fs::read(shop.bench.path("outbox/late/fit.json")).ok()
+    });
 }
 
 #[test]
@@ -258,17 +184,37 @@ fn odd_things_in_the_inbox_have_a_clear_outcome_each() {
         .unwrap()
         .set_len(10_000_000_000)
         .unwrap();
-    fs::hard_link(odd.join("photo.png"), odd.join("again.png")).unwrap();
+    let outside = shop.bench.path("outside");
+    fs::write(&outside, "somebody else's").unwrap();
+    fs::hard_link(&outside, odd.join("linked.txt")).unwrap();
+    let _socket = std::os::unix::net::UnixListener::bind(odd.join("socket.png")).unwrap();
+    fs::write(odd.join(OsStr::from_bytes(b"n\xffte.txt")), "x").unwrap();
+    let disk = rustix::fs::FileType::BlockDevice;
+    let device = odd.join("device.png");
+    // Only an administrator can make one.
+    let has_device =
+        rustix::fs::mknodat(rustix::fs::CWD, &device, disk, rustix::fs::Mode::RWXU, 0).is_ok();
     fs::rename(&odd, shop.inbox("odd")).unwrap();
+    let no_text = shop.inbox("").join(OsStr::from_bytes(b"no-t\xffxt"));
+    fs::rename(shop.job("no-text", 12), no_text).unwrap();
     let many = shop.job("many", 11);
-    for number in 0..3000 {
+    for number in 0..number("EMBLEMEND_FILES", 3000) {
         fs::write(many.join(format!("{number}.txt")), "x").unwrap();
     }
     fs::rename(&many, shop.inbox("many")).unwrap();
     shop.start();
-    shop.wait_for_jobs(7, 90);
+    shop.wait_for_jobs(8, 90);
     let said = |job: &str| shop.bench.fit_json(job)["problems"].to_string();
-    assert!(said("odd").contains("a pipe") && said("odd").contains("a file of 10000 MB"));
+    for what in ["a pipe", "a socket", "a file of 10000 MB"] {
+        assert!(said("odd").contains(what), "{what}: {}", said("odd"));
+    }
+    assert_eq!(said("odd").contains("device.png"), has_device);
+    let source = shop.bench.path("outbox/odd/source");
+    assert_eq!(
+        fs::read_to_string(source.join("linked.txt")).unwrap(),
+        fs::read_to_string(&outside).unwrap()
+    );
+    assert!(source.join(OsStr::from_bytes(b"n\xffte.txt")).is_file());
     assert!(said("many").contains("more than 1000 files"));
     let mut names = shop.published();
     names.sort();
@@ -280,6 +226,7 @@ fn odd_things_in_the_inbox_have_a_clear_outcome_each() {
         "\u{e9}t",
         "odd",
         "many",
+        "no-t-xt",
         cut.as_str(),
     ];
     expected.sort_unstable();
@@ -409,31 +356,6 @@ fn slow_copies_are_never_taken_in_part() {
     assert_eq!((partial, shop.published().len()), (0, drops as usize));
 }
 
-/// Copies as phones and file managers do: in any order, in pieces, with pauses, some files under
-/// a temporary name until they are complete.
-fn copy_slowly(from: &Path, to: &Path, dice: &mut Dice) {
-    fs::create_dir(to).unwrap();
-    let mut files: Vec<(String, Vec<u8>)> = contents(from).into_iter().collect();
-    for i in (1..files.len()).rev() {
-        files.swap(i, dice.below(i + 1));
-    }
-    for (name, bytes) in files {
-        let temporary = dice.below(2) == 0;
-        let path = to.join(if temporary {
-            format!("{name}.part")
-        } else {
-            name.clone()
-        });
-        for pieces in [bytes.len() / 3, 2 * bytes.len() / 3, bytes.len()] {
-            fs::write(&path, &bytes[..pieces]).unwrap();
-            std::thread::sleep(Duration::from_millis(200 + 200 * dice.below(12) as u64));
-        }
-        if temporary {
-            fs::rename(&path, to.join(name)).unwrap();
-        }
-    }
-}
-
 #[test]
 fn killed_at_random_nothing_is_lost_doubled_or_changed() {
     let jobs: u32 = number("EMBLEMEND_JOBS", 12);
@@ -508,35 +430,5 @@ fn killed_at_random_nothing_is_lost_doubled_or_changed() {
             contents(&shop.bench.outbox().join(&name)) == files,
             "{name} differs"
         );
-    }
-}
-
-/// Kills one child of the daemon, if it has any now.
-fn shoot_a_worker(daemon: Pid, dice: &mut Dice) {
-    let pid = daemon.as_raw_nonzero();
-    let path = format!("/proc/{pid}/task/{pid}/children");
-    let children = fs::read_to_string(path).unwrap_or_default();
-    let children: Vec<i32> = children.split_whitespace().flat_map(str::parse).collect();
-    if !children.is_empty() {
-        let victim = Pid::from_raw(children[dice.below(children.len())]).unwrap();
-        // It may have ended by itself meanwhile.
-        let _ = kill_process(victim, Signal::KILL);
-    }
-}
-
-fn number(variable: &str, usual: u32) -> u32 {
-    std::env::var(variable).map_or(usual, |text| text.parse().unwrap())
-}
-
-/// Numbers that only look random (a linear congruential generator; Knuth, TAOCP volume 2).
-struct Dice(u64);
-
-impl Dice {
-    fn below(&mut self, n: usize) -> usize {
-        self.0 = self
-            .0
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1);
-        (self.0 >> 33) as usize % n
     }
 }
