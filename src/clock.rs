@@ -88,9 +88,24 @@ pub(crate) fn unique_mark() -> String {
     format!("{:x}-{:x}", now.as_micros(), std::process::id())
 }
 
+/// The time that a mark was made at.
+pub(crate) fn time_of_mark(mark: &str) -> Option<SystemTime> {
+    let micros = u64::from_str_radix(mark.split('-').next()?, 16).ok()?;
+    UNIX_EPOCH.checked_add(std::time::Duration::from_micros(micros))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_mark_tells_its_time() {
+        let before = now();
+        let made = time_of_mark(&unique_mark()).unwrap();
+        let age = made.duration_since(before).unwrap_or_default();
+        assert!(age.as_secs() < 60, "{age:?}");
+        assert_eq!(time_of_mark("copy"), None);
+    }
 
     /// RFC 3339, section 5.8, and the examples of POSIX's "Seconds Since the Epoch".
     #[test]

@@ -102,7 +102,7 @@ pub(super) struct Daemon<'a> {
     workers: JoinSet<Ended>,
     pub(super) at_work: Vec<Ticket>,
     resume_at: Option<Instant>,
-    pruned: Option<Instant>,
+    prune_at: Option<Instant>,
     told: Option<Instant>,
     status: Status,
 }
@@ -140,7 +140,7 @@ impl<'a> Daemon<'a> {
             workers: JoinSet::new(),
             at_work: Vec::new(),
             resume_at: None,
-            pruned: None,
+            prune_at: None,
             told: None,
             status,
         };
@@ -169,6 +169,8 @@ impl<'a> Daemon<'a> {
         }
         self.attend();
         self.status.last_scan = Utc::now().iso();
+        let since_1970 = clock::now().duration_since(std::time::UNIX_EPOCH);
+        self.status.last_scan_seconds_since_1970 = since_1970.unwrap_or_default().as_secs_f64();
         self.status.last_scan_seconds = begun.elapsed().as_secs_f64();
         if let Err(error) = self.prune() {
             trouble = Some(format!("tidying up: {error}"));
@@ -380,13 +382,18 @@ impl<'a> Daemon<'a> {
     }
 
     fn prune(&mut self) -> io::Result<()> {
-        if self.pruned.is_some_and(|at| at.elapsed() < PRUNE_EVERY) {
+        if self.prune_at.is_some_and(|at| at > Instant::now()) {
             return Ok(());
         }
-        self.pruned = Some(Instant::now());
         let keep = Duration::from_secs(86_400 * self.settings().keep_dropped_days);
         let (inbox, outbox) = (&self.places.inbox, &self.places.outbox);
-        self.status.kept_aside = retention::prune(&self.spool, inbox, outbox, keep, clock::now())?;
+        let kept = retention::prune(&self.spool, inbox, outbox, keep, clock::now());
+        let pause = match kept {
+            Ok(_) => PRUNE_EVERY,
+            Err(_) => Duration::from_secs(self.settings().retry_seconds),
+        };
+        self.prune_at = Some(Instant::now() + pause);
+        self.status.kept_aside = kept?;
         Ok(())
     }
 
@@ -470,6 +477,11 @@ impl<'a> Daemon<'a> {
             done: count(State::Done),
             held: count(State::Held),
         };
+        let age = self
+            .spool
+            .oldest_claim()
+            .map(|then| clock::now().duration_since(then));
+        self.status.oldest_job_seconds = age.map_or(0, |age| age.unwrap_or_default().as_secs());
         self.status.free_mb = Free {
             inbox: status::free_mb(&self.places.inbox),
             outbox: status::free_mb(&self.places.outbox),

@@ -187,6 +187,13 @@ impl Spool {
         Ok(ids)
     }
 
+    /// When the oldest job that is not published yet was claimed.
+    pub(super) fn oldest_claim(&self) -> Option<SystemTime> {
+        let unfinished = [State::New, State::Working].map(|state| self.ids(state));
+        let ids = unfinished.into_iter().flatten().flatten();
+        ids.min().and_then(|id| clock::time_of_mark(&id))
+    }
+
     /// One job's ticket.
     pub(super) fn ticket(&self, state: State, id: &str) -> io::Result<Ticket> {
         let path = self.place(state, id).join("ticket.json");

@@ -21,8 +21,12 @@ pub(super) struct Status {
     pub(super) outbox: String,
     pub(super) last_scan: String,
     pub(super) last_scan_seconds: f64,
+    #[serde(skip)]
+    pub(super) last_scan_seconds_since_1970: f64,
     pub(super) workers: usize,
     pub(super) jobs: Jobs,
+    /// Age of the oldest claimed job that is not published yet; 0 without one.
+    pub(super) oldest_job_seconds: u64,
     pub(super) arriving: Vec<Arriving>,
     /// Set-aside folders that differ from what was published and are therefore kept.
     pub(super) kept_aside: Vec<String>,
@@ -99,6 +103,16 @@ impl Status {
             "emblemend_arriving_unchanged_seconds",
             "Longest wait for a drop.",
             &one(oldest as f64),
+        );
+        gauge(
+            "emblemend_oldest_job_seconds",
+            "Age of the oldest job that is not published yet.",
+            &one(self.oldest_job_seconds as f64),
+        );
+        gauge(
+            "emblemend_last_scan_timestamp_seconds",
+            "When the inbox was last looked at.",
+            &one(self.last_scan_seconds_since_1970),
         );
         gauge(
             "emblemend_scan_seconds",
