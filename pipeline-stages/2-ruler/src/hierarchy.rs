@@ -22,7 +22,7 @@ use RulerUnit::{Inch, Mm};
 const SCHEMES: &[Scheme] = &[
     Scheme {
         levels: &[5, 10],
-        readings: &[(Mm, 1.0, 1.0), (Inch, 10.0, 0.05)],
+        readings: &[(Mm, 1.0, 1.0), (Inch, 10.0, 0.03)],
     },
     Scheme {
         levels: &[10],
@@ -73,16 +73,20 @@ const SCHEMES: &[Scheme] = &[
         readings: &[(Inch, 16.0, 0.2)],
     },
     Scheme {
+        levels: &[4, 16],
+        readings: &[(Inch, 16.0, 0.2)],
+    },
+    Scheme {
         levels: &[8, 16],
         readings: &[(Inch, 16.0, 0.1)],
     },
     Scheme {
         levels: &[2, 4, 8],
-        readings: &[(Inch, 8.0, 1.0), (Inch, 16.0, 0.05)],
+        readings: &[(Inch, 8.0, 1.0)],
     },
     Scheme {
         levels: &[4, 8],
-        readings: &[(Inch, 8.0, 0.2), (Inch, 16.0, 0.05)],
+        readings: &[(Inch, 8.0, 0.2)],
     },
     Scheme {
         levels: &[2, 8],
@@ -118,6 +122,21 @@ const SCHEMES: &[Scheme] = &[
     },
 ];
 
+/// Rhythms that things other than rulers keep: combs, seams, fences, type. Lengths that one of
+/// them explains as well are no ruler's.
+const OTHER_RHYTHMS: &[&[i32]] = &[
+    &[2],
+    &[3],
+    &[4],
+    &[6],
+    &[7],
+    &[9],
+    &[12],
+    &[2, 4],
+    &[2, 6],
+    &[3, 6],
+];
+
 /// Share of ticks whose length tells nothing (digits, dirt, glare).
 const OUTLIERS: f64 = 0.08;
 /// Lengths of outliers spread over this many pitches.
@@ -141,25 +160,34 @@ pub(crate) struct Verdict {
     pub(crate) evidence: f64,
     /// Share of the ticks that do not have their rank's length.
     pub(crate) misfits: f64,
+    /// ln of how much better it explains them than the best of the rhythms that are no ruler's.
+    pub(crate) lead: f64,
 }
 
 struct Explained {
     score: f64,
     evidence: f64,
     misfits: f64,
-    /// Usual lengths of the shortest and the longest ticks, in pitches.
-    shortest: f64,
-    longest: f64,
+    scatter: f64,
+    /// Geometric mean of the usual lengths of the shortest and the longest ticks, in pitches.
+    size: f64,
+    /// How many ticks have the highest rank.
+    longest_ticks: usize,
 }
 
-/// Reads `lengths` (index, length in pitches) of marks of this width. `unit` is what the job says,
+/// How large the marks are, against their pitch.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Look {
+    /// Width of a mark.
+    pub(crate) width_pitches: f64,
+    /// Width that a very thin mark would have.
+    pub(crate) blur_pitches: f64,
+}
+
+/// Reads `lengths` (index, length in pitches) of marks of this look. `unit` is what the job says,
 /// if anything.
 /// `None` when no order of ranks is seen.
-pub(crate) fn read(
-    lengths: &[(i32, f64)],
-    width_pitches: f64,
-    unit: Option<RulerUnit>,
-) -> Option<Verdict> {
+pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) -> Option<Verdict> {
     let explained: Vec<(&Scheme, Explained)> = SCHEMES
         .iter()
         .filter_map(|scheme| {
@@ -173,16 +201,19 @@ pub(crate) fn read(
     let top = explained
         .iter()
         .max_by(|a, b| a.1.score.total_cmp(&b.1.score))?;
+    let seen = lengths.last()?.0 - lengths.first()?.0;
     let mut weighted: Vec<Reading> = Vec::new();
     for (scheme, e) in &explained {
         let likelihood = (TEMPER * (e.score - top.1.score)).exp();
-        for &(its_unit, parts, prior) in scheme.readings {
+        for (its_unit, parts, prior) in scheme.meanings(e.longest_ticks) {
             let fits_hint = unit.is_none_or(|u| u == its_unit);
-            let usual = usual_size(e, width_pitches, pitch_mm(its_unit, parts));
+            let pitch = pitch_mm(its_unit, parts);
+            let usual = usual_look(e.size, look, pitch) * usual_extent(f64::from(seen) * pitch);
             let probability = likelihood * prior * usual * if fits_hint { 1.0 } else { 1e-4 };
             add(&mut weighted, its_unit, parts, probability);
         }
     }
+    let other = other_rhythm(lengths, top.1.scatter);
     let total: f64 = weighted.iter().map(|r| r.probability).sum();
     for r in &mut weighted {
         r.probability /= total;
@@ -192,7 +223,32 @@ pub(crate) fn read(
         readings: weighted,
         evidence: top.1.evidence,
         misfits: top.1.misfits,
+        lead: top.1.score - other,
     })
+}
+
+impl Scheme {
+    /// Every reading with its prior weight. Where the inch's fractions are halved and halved
+    /// again, the marks of the next whole may be no longer than the last that are told apart, or
+    /// too few of them in the photo to be told apart.
+    fn meanings(&self, longest_ticks: usize) -> Vec<(RulerUnit, f64, f64)> {
+        let mut all = self.readings.to_vec();
+        let told_apart = longest_ticks >= 4;
+        let (twice, four_times) = if told_apart {
+            (0.008, 0.0005)
+        } else {
+            (0.3, 0.1)
+        };
+        let highest = self.levels.last().map_or(0.0, |&l| f64::from(l));
+        for &(unit, parts, prior) in self.readings {
+            if unit == Inch && (highest - parts).abs() < 0.5 {
+                all.push((unit, 2.0 * parts, prior * twice));
+                all.push((unit, 4.0 * parts, prior * four_times));
+            }
+        }
+        all.retain(|&(unit, parts, _)| unit == Mm || parts <= 64.0);
+        all
+    }
 }
 
 fn pitch_mm(unit: RulerUnit, parts: f64) -> f64 {
@@ -203,15 +259,37 @@ fn pitch_mm(unit: RulerUnit, parts: f64) -> f64 {
 }
 
 /// How usual the ticks' size in millimetres would be under a reading, 0 to 1: what tells tenths
-/// of an inch, whose ticks are short and thin against their pitch, from millimetres. Shortest
-/// ticks of rulers at hand are about 3 mm long, longest about 8 mm, lines 0.2 mm wide (common
-/// practice, no source).
-fn usual_size(e: &Explained, width_pitches: f64, pitch_mm: f64) -> f64 {
-    let z = |length: f64, usual_mm: f64| (length * pitch_mm / usual_mm).ln() / 0.5;
-    let (short, long) = (z(e.shortest, 3.2), z(e.longest, 8.0));
-    let width = z(width_pitches.max(0.01), 0.22);
-    // The lengths are not independent of each other.
-    (-0.35 * (short * short + long * long) - 0.5 * width * width).exp()
+/// of an inch, whose ticks are short and thin against their pitch, from millimetres. Between the
+/// shortest and the longest, ticks 1 mm apart are about 4.6 mm long, those farther apart a
+/// little longer; lines are 0.2 mm wide (common practice, no source).
+fn usual_look(size: f64, look: Look, pitch_mm: f64) -> f64 {
+    const LENGTH_SPREAD: f64 = 0.35;
+    const WIDTH_SPREAD: f64 = 0.5;
+    let length = (size * pitch_mm / (4.6 * pitch_mm.powf(0.2))).ln() / LENGTH_SPREAD;
+    let expected = (0.2 / pitch_mm).hypot(look.blur_pitches);
+    let width = (look.width_pitches.max(0.01) / expected).ln() / WIDTH_SPREAD;
+    (-0.5 * (length * length + width * width)).exp()
+}
+
+/// How usual a ruler of at least this length is beside a shirt, 0 to 1 (judged): most have a foot
+/// or less.
+fn usual_extent(seen_mm: f64) -> f64 {
+    let beyond = (seen_mm / 320.0).ln().max(0.0) / 0.4;
+    (-0.5 * beyond * beyond).exp()
+}
+
+/// The best score of the rhythms that are no ruler's.
+/// `least_scatter`, that of the ruler's order, keeps a rhythm from gaining by few lengths that
+/// happen to agree closely.
+fn other_rhythm(lengths: &[(i32, f64)], least_scatter: f64) -> f64 {
+    OTHER_RHYTHMS
+        .iter()
+        .flat_map(|levels| {
+            let period = levels.last().copied().unwrap_or(1);
+            (0..period).filter_map(|phase| Ranked::of(lengths, levels, phase, least_scatter))
+        })
+        .map(|r| r.score())
+        .fold(f64::NEG_INFINITY, f64::max)
 }
 
 fn add(readings: &mut Vec<Reading>, unit: RulerUnit, parts: f64, probability: f64) {
@@ -234,64 +312,127 @@ fn rank(levels: &[i32], position: i32) -> usize {
         .map_or(0, |k| k + 1)
 }
 
-fn explain(lengths: &[(i32, f64)], levels: &[i32], phase: i32) -> Option<Explained> {
-    let ranks = levels.len() + 1;
-    let mut by_rank: Vec<Vec<f64>> = vec![Vec::new(); ranks];
-    for &(i, length) in lengths {
-        by_rank[rank(levels, i - phase)].push(length);
-    }
-    let top = &by_rank[ranks - 1];
-    if top.len() < 2 || by_rank[0].len() < 3 || by_rank.iter().any(Vec::is_empty) {
-        return None;
-    }
-    let means: Vec<f64> = by_rank.iter().map(|r| median(&mut r.clone())).collect();
-    let off: Vec<f64> = lengths
-        .iter()
-        .map(|&(i, l)| l - means[rank(levels, i - phase)])
-        .collect();
-    let usual = robust_deviation(&off).max(MIN_SCATTER);
-    let scatters: Vec<f64> = means
-        .iter()
-        .map(|m| usual.hypot(RELATIVE_SCATTER * m))
-        .collect();
-    for k in 1..ranks {
-        let doubt_of = |k: usize| scatters[k].powi(2) / by_rank[k].len() as f64;
-        let doubt = (doubt_of(k) + doubt_of(k - 1)).sqrt();
-        let least = MIN_STEP_PITCHES
-            .max(MIN_STEP_RELATIVE * means[k - 1])
-            .max(2.0 * doubt);
-        if means[k] - means[k - 1] < least {
+/// Lengths sorted by rank, with the usual length and scatter of each.
+struct Ranked<'a> {
+    lengths: &'a [(i32, f64)],
+    levels: &'a [i32],
+    phase: i32,
+    counts: Vec<usize>,
+    means: Vec<f64>,
+    /// Scatter of the lengths about their rank's, in pitches, and with what grows with the length.
+    scatter: f64,
+    scatters: Vec<f64>,
+}
+
+impl<'a> Ranked<'a> {
+    /// `None` when a rank has too few ticks.
+    fn of(
+        lengths: &'a [(i32, f64)],
+        levels: &'a [i32],
+        phase: i32,
+        least_scatter: f64,
+    ) -> Option<Self> {
+        let ranks = levels.len() + 1;
+        let mut by_rank: Vec<Vec<f64>> = vec![Vec::new(); ranks];
+        for &(i, length) in lengths {
+            by_rank[rank(levels, i - phase)].push(length);
+        }
+        let too_few = by_rank[ranks - 1].len() < 2 || by_rank[0].len() < 3;
+        if too_few || by_rank.iter().any(Vec::is_empty) {
             return None;
         }
+        let means: Vec<f64> = by_rank.iter().map(|r| median(&mut r.clone())).collect();
+        let off: Vec<f64> = lengths
+            .iter()
+            .map(|&(i, l)| l - means[rank(levels, i - phase)])
+            .collect();
+        let scatter = robust_deviation(&off).max(least_scatter);
+        let scatters = means
+            .iter()
+            .map(|m| scatter.hypot(RELATIVE_SCATTER * m))
+            .collect();
+        Some(Self {
+            lengths,
+            levels,
+            phase,
+            counts: by_rank.iter().map(Vec::len).collect(),
+            means,
+            scatter,
+            scatters,
+        })
     }
-    // The two or more longest ticks must agree with each other.
-    let agrees = |l: &&f64| (*l - means[ranks - 1]).abs() < 4.0 * scatters[ranks - 1];
-    if top.iter().filter(agrees).count() < 2 {
+
+    fn rank(&self, index: i32) -> usize {
+        rank(self.levels, index - self.phase)
+    }
+
+    fn density(&self, length: f64, k: usize) -> f64 {
+        let z = (length - self.means[k]) / self.scatters[k];
+        (1.0 - OUTLIERS) * (-0.5 * z * z).exp() / (self.scatters[k] * std::f64::consts::TAU.sqrt())
+            + OUTLIERS / OUTLIER_RANGE
+    }
+
+    /// ln of the lengths' likelihood in this order.
+    fn ordered(&self) -> f64 {
+        let of = |&(i, l): &(i32, f64)| self.density(l, self.rank(i)).ln();
+        self.lengths.iter().map(of).sum()
+    }
+
+    /// ln of their likelihood in any order.
+    fn mixed(&self) -> f64 {
+        let n = self.lengths.len() as f64;
+        let of = |&(_, l): &(i32, f64)| {
+            let any = |k: usize| self.counts[k] as f64 / n * self.density(l, k);
+            (0..self.counts.len()).map(any).sum::<f64>().ln()
+        };
+        self.lengths.iter().map(of).sum()
+    }
+
+    fn score(&self) -> f64 {
+        let n = self.lengths.len() as f64;
+        let period = f64::from(self.levels[self.levels.len() - 1]);
+        self.ordered() - 0.5 * (self.counts.len() as f64 + 1.0) * n.ln() - period.ln()
+    }
+
+    /// Each rank is clearly longer than the one below.
+    fn rises(&self) -> bool {
+        let doubt_of = |k: usize| self.scatters[k].powi(2) / self.counts[k] as f64;
+        (1..self.means.len()).all(|k| {
+            let doubt = (doubt_of(k) + doubt_of(k - 1)).sqrt();
+            let least = MIN_STEP_PITCHES
+                .max(MIN_STEP_RELATIVE * self.means[k - 1])
+                .max(2.0 * doubt);
+            self.means[k] - self.means[k - 1] >= least
+        })
+    }
+
+    /// Two or more of the longest ticks agree with each other.
+    fn longest_agree(&self) -> bool {
+        let top = self.means.len() - 1;
+        let agrees = |&&(i, l): &&(i32, f64)| {
+            self.rank(i) == top && (l - self.means[top]).abs() < 4.0 * self.scatters[top]
+        };
+        self.lengths.iter().filter(agrees).count() >= 2
+    }
+}
+
+fn explain(lengths: &[(i32, f64)], levels: &[i32], phase: i32) -> Option<Explained> {
+    let ranked = Ranked::of(lengths, levels, phase, MIN_SCATTER)?;
+    if !ranked.rises() || !ranked.longest_agree() {
         return None;
     }
-    let density = |length: f64, k: usize| {
-        let z = (length - means[k]) / scatters[k];
-        (1.0 - OUTLIERS) * (-0.5 * z * z).exp() / (scatters[k] * std::f64::consts::TAU.sqrt())
-            + OUTLIERS / OUTLIER_RANGE
+    let top = levels.len();
+    let is_off = |&&(i, l): &&(i32, f64)| {
+        let k = ranked.rank(i);
+        (l - ranked.means[k]).abs() > 3.5 * ranked.scatters[k]
     };
-    let n = lengths.len() as f64;
-    let of = |i: i32| rank(levels, i - phase);
-    let ordered: f64 = lengths.iter().map(|&(i, l)| density(l, of(i)).ln()).sum();
-    let mixed: f64 = lengths
-        .iter()
-        .map(|&(_, l)| {
-            let any = |k: usize| by_rank[k].len() as f64 / n * density(l, k);
-            (0..ranks).map(any).sum::<f64>().ln()
-        })
-        .sum();
-    let penalty = 0.5 * (ranks as f64 + 1.0) * n.ln() + f64::from(levels[levels.len() - 1]).ln();
-    let is_off = |&&(i, l): &&(i32, f64)| (l - means[of(i)]).abs() > 3.5 * scatters[of(i)];
     Some(Explained {
-        score: ordered - penalty,
-        evidence: ordered - mixed,
-        misfits: lengths.iter().filter(is_off).count() as f64 / n,
-        shortest: means[0],
-        longest: means[ranks - 1],
+        score: ranked.score(),
+        evidence: ranked.ordered() - ranked.mixed(),
+        misfits: lengths.iter().filter(is_off).count() as f64 / lengths.len() as f64,
+        scatter: ranked.scatter,
+        size: (ranked.means[0] * ranked.means[top]).max(1e-9).sqrt(),
+        longest_ticks: ranked.counts[top],
     })
 }
 
@@ -330,13 +471,20 @@ mod tests {
             .collect()
     }
 
+    fn look(width_pitches: f64) -> Look {
+        Look {
+            width_pitches,
+            blur_pitches: 0.05 * width_pitches,
+        }
+    }
+
     fn top(
         lengths: &[(i32, f64)],
         width_mm: f64,
         pitch_mm: f64,
         unit: Option<RulerUnit>,
     ) -> Reading {
-        read(lengths, width_mm / pitch_mm, unit)
+        read(lengths, look(width_mm / pitch_mm), unit)
             .expect("an order is there")
             .readings[0]
     }
@@ -387,7 +535,7 @@ mod tests {
     fn tenths_of_an_inch_are_never_surely_millimetres() {
         for seed in 0..40 {
             let lengths = row(60, 2.54, &[(1, 3.0), (5, 4.8), (10, 7.0)], seed);
-            let verdict = read(&lengths, 0.2 / 2.54, None).expect("an order is there");
+            let verdict = read(&lengths, look(0.2 / 2.54), None).expect("an order is there");
             let mm: f64 = verdict
                 .readings
                 .iter()
@@ -405,16 +553,24 @@ mod tests {
             let mut state = seed;
             let random: Vec<(i32, f64)> =
                 (0..80).map(|i| (i, 2.0 + 4.0 * roll(&mut state))).collect();
-            let evidence = read(&random, 0.2, None).map_or(0.0, |v| v.evidence);
+            let evidence = read(&random, look(0.2), None).map_or(0.0, |v| v.evidence);
             assert!(evidence < 7.0, "seed {seed}: {evidence}");
             // Two lengths, shuffled: a zip with some longer teeth.
             let mixed: Vec<(i32, f64)> = (0..80)
                 .map(|i| (i, if roll(&mut state) < 0.2 { 5.0 } else { 3.0 }))
                 .collect();
-            let evidence = read(&mixed, 0.2, None).map_or(0.0, |v| v.evidence);
+            let evidence = read(&mixed, look(0.2), None).map_or(0.0, |v| v.evidence);
             assert!(evidence < 7.0, "seed {seed}: {evidence}");
         }
+        // Combs, seams and fences: every second, fourth or seventh longer, and one or two by chance.
+        for seed in 0..60 {
+            for every in [2, 3, 4, 7, 12] {
+                let rhythm = row(90, 1.0, &[(1, 4.0), (every, 6.0)], seed);
+                let lead = read(&rhythm, look(0.2), None).map_or(0.0, |v| v.lead);
+                assert!(lead < 4.0, "seed {seed}, every {every}: {lead}");
+            }
+        }
         let equal = row(100, 1.0, &[(1, 3.0)], 5);
-        assert!(read(&equal, 0.2, None).is_none_or(|v| v.evidence < 7.0));
+        assert!(read(&equal, look(0.2), None).is_none_or(|v| v.evidence < 7.0));
     }
 }

@@ -13,6 +13,7 @@ mod plane;
 mod propose;
 mod reading;
 mod row;
+mod scatter;
 mod strip;
 
 use measures::Photo;

@@ -8,12 +8,13 @@ use measures::{Camera, Point, Px};
 
 use crate::Settings;
 use crate::grid::{median, robust_deviation};
-use crate::hierarchy::{self, Verdict};
+use crate::hierarchy::{self, Look, Verdict};
 use crate::lengths::{self, Extent};
 use crate::marks::{self, Marks};
 use crate::plane::Plane;
 use crate::propose::Candidate;
 use crate::row::{self, Row};
+use crate::scatter;
 use crate::strip;
 
 /// Share of the marks between the first and the last that must have been located, altogether and
@@ -21,12 +22,16 @@ use crate::strip;
 const MIN_PRESENT: f64 = 0.6;
 /// ln of the likelihood ratio that the order of lengths must reach.
 const MIN_EVIDENCE: f64 = 7.0;
+/// The same against the rhythms that combs, seams and fences keep.
+const MIN_LEAD: f64 = 4.0;
 const MAX_MISFITS: f64 = 0.25;
 /// Greatest mean distance, in pitches, by which every second mark may be off.
 const MAX_ALTERNATION: f64 = 0.02;
 /// Standard uncertainty (k = 1), in pixels, of the length between the ends from what the ticks'
 /// places share and their scatter does not show: sampling by pixels (judged).
 const SHARED_PX: f64 = 0.02;
+/// Width, in pixels, at which a camera shows a very thin mark (judged).
+const BLUR_PX: f64 = 1.6;
 /// Readings less probable than this are not worth listing.
 const LEAST_PROBABILITY: f64 = 0.002;
 
@@ -65,25 +70,31 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
         return None;
     }
     let extents = lengths::extents(planes, &marks);
+    let look = Look {
+        width_pitches: marks.template.width_pitches(),
+        blur_pitches: BLUR_PX / marks.grid().pitch(marks.grid().middle),
+    };
     let read = |low: bool| {
         let lengths = ranked(&marks, &extents, low)?;
-        Some((
-            hierarchy::read(&lengths, marks.template.width_pitches(), hint.unit)?,
-            low,
-        ))
+        Some((hierarchy::read(&lengths, look, hint.unit)?, low))
     };
     let (verdict, edge_low) = [true, false]
         .into_iter()
         .filter_map(read)
         .max_by(|a, b| a.0.evidence.total_cmp(&b.0.evidence))?;
-    if verdict.evidence < MIN_EVIDENCE || verdict.misfits > MAX_MISFITS {
+    if verdict.evidence < MIN_EVIDENCE || verdict.lead < MIN_LEAD || verdict.misfits > MAX_MISFITS {
         return None;
     }
     let tips: Vec<(i32, f64)> = extents
         .iter()
         .map(|e| (e.index, if edge_low { e.high } else { e.low }))
         .collect();
-    let marks = marks.refined(planes)?.with_long_marks(planes, &tips);
+    let mut marks = marks.refined(planes)?.with_long_marks(planes, &tips);
+    let shared = scatter::design_effect(&marks.spots, marks.grid());
+    marks.fit.covariance *= shared;
+    for spot in &mut marks.spots {
+        spot.sigma *= shared.sqrt();
+    }
     Some(Found {
         marks,
         verdict,
@@ -205,6 +216,8 @@ pub(crate) fn settle(mut found: Vec<Found>, camera: &Camera, settings: &Settings
 const USUAL_DISTANCE_MM: f64 = 280.0;
 /// Standard deviation of the logarithm of that distance.
 const DISTANCE_SPREAD: f64 = 0.6;
+/// Least weight of a reading for an unusual distance: some use a microscope, or crop the photo.
+const ODD_DISTANCE: f64 = 0.03;
 
 /// Each reading puts the ruler at a distance from the camera; a reading that asks for an unusual
 /// one is less probable. Says nothing where the focal length is only assumed.
@@ -217,7 +230,7 @@ fn weigh_by_distance(found: &mut [Found], camera: &Camera) {
         for reading in &mut f.verdict.readings {
             let distance_mm = camera.focal_px * reading.pitch_mm / pitch_px;
             let off = (distance_mm / USUAL_DISTANCE_MM).ln() / DISTANCE_SPREAD;
-            reading.probability *= (-0.5 * off * off).exp();
+            reading.probability *= (-0.5 * off * off).exp().max(ODD_DISTANCE);
         }
     }
 }
