@@ -69,6 +69,9 @@ pub struct ResidueField {
     pub cloth: Vec<f32>,
     /// Pixels of the photo for one millimetre of cloth, at the grid's middle.
     pub px_per_mm: f64,
+    /// Standard deviation of the Gaussian, about, by which the light was estimated and taken off:
+    /// what is wider than that is not in the channels, the residue's own mean included.
+    pub light_spread_mm: f64,
     /// Corners of the area in which the residue is looked for, if the job restricts it.
     pub look_in: Option<[Point<Mm>; 2]>,
 }
@@ -98,6 +101,7 @@ impl ResidueField {
             channels: [0, 1, 2].map(|c| mean(&self.channels[c])),
             cloth,
             px_per_mm: self.px_per_mm,
+            light_spread_mm: self.light_spread_mm,
             look_in: self.look_in,
         }
     }

@@ -306,6 +306,7 @@ mod tests {
             channels: [first, flat.clone(), flat],
             grid,
             px_per_mm: 4.0,
+            light_spread_mm: 15.0,
             look_in: None,
         }
     }

@@ -2,6 +2,12 @@
 
 use measures::Grid;
 
+/// Standard deviation of the three box means in a row by which light of this width is estimated,
+/// each half as wide: a box of width w has variance w²/12.
+pub(crate) fn spread_mm(width_mm: f64) -> f64 {
+    width_mm / 4.0
+}
+
 /// The channels without large-scale light; see [`remove_light`].
 pub(crate) fn flattened(
     channels: &[Vec<f32>; 3],

@@ -19,6 +19,9 @@ pub use blob::{SeenResidue, outline};
 pub use picture::{Picture, picture};
 pub use view::Focus;
 
+/// Times that things lying about are looked for.
+const FOREIGN_ROUNDS: usize = 4;
+
 /// The stage's section of the settings.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -55,17 +58,21 @@ pub fn measure(
     let grid = rectify::grid(photo, plane, look_in, settings);
     let (colours, mut cloth) = rectify::sample(photo, plane, &grid, settings.black_level);
     rectify::mask_rulers(&mut cloth, &grid, plane, rulers, settings.ruler_margin_mm);
-    let flat = flatten::flattened(&colours, &cloth, &grid, settings.light_width_mm);
-    // What lies about has bent the estimate of the light: take it out and estimate once more.
-    let colours = if foreign::mask(&mut cloth, &flat, &grid, settings) {
-        flatten::flattened(&colours, &cloth, &grid, settings.light_width_mm)
-    } else {
-        flat
-    };
+    let mut flat = flatten::flattened(&colours, &cloth, &grid, settings.light_width_mm);
+    // What lies about has bent the estimate of the light: take it out and estimate once more,
+    // which may show up more of it.
+    for _ in 0..FOREIGN_ROUNDS {
+        if !foreign::mask(&mut cloth, &flat, &grid, settings) {
+            break;
+        }
+        flat = flatten::flattened(&colours, &cloth, &grid, settings.light_width_mm);
+    }
+    let colours = flat;
     let channels = colour::decorrelate(&colours, &cloth, &grid);
     ResidueField {
         px_per_mm: plane.px_per_mm_at(plane.to_photo().apply(middle(&grid))),
         look_in: look_in.map(|c| rectify::box_on_cloth(plane, c)),
+        light_spread_mm: flatten::spread_mm(settings.light_width_mm),
         grid,
         channels,
         cloth,

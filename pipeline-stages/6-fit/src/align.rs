@@ -8,6 +8,7 @@
 
 use measures::ClothPlane;
 use nalgebra::{Matrix3, Vector3};
+use rayon::prelude::*;
 
 use crate::coarse::robust_spread;
 use crate::pose::{
@@ -24,6 +25,8 @@ const HUBER_OF_NOISE: f64 = 0.977;
 /// Times the samples used, their weights and the mean contrast are settled anew.
 const ROUNDS: usize = 3;
 const STEPS_MAX: usize = 10;
+/// A step that moves the outline by less, in samples, is not worth taking.
+const SETTLED: f64 = 0.01;
 /// Residuals hang together over blocks of this many tiles each way.
 const BLOCK_TILES: usize = 2;
 /// By how much real errors exceed what the residuals let expect: bleed, contrast and blur are not
@@ -40,10 +43,12 @@ pub(crate) struct Alignment {
     pub(crate) contrast: f64,
     /// Local contrast of each tile.
     pub(crate) contrasts: Vec<f64>,
-    /// Inverse covariance if the noise is as modelled, prior included.
+    /// How much each tile says of the contrast.
+    pub(crate) tile_signals: Vec<f64>,
+    /// Inverse covariance, prior included.
     pub(crate) information: Information,
-    /// Covariance of the score, tile by tile: what the residuals really do.
-    pub(crate) score_covariance: Information,
+    /// How many times more the scores vary than those of independent residuals would.
+    pub(crate) dispersion: f64,
     /// Half the drop of the squared, robust residuals that the shape brings.
     pub(crate) gain: f64,
     /// Share of the shape's signal that lies in tiles with a contrast near the mean or above.
@@ -57,14 +62,25 @@ pub(crate) struct Alignment {
 }
 
 impl Alignment {
-    /// What fits are ranked by: the signal-to-noise ratio, held down where the fit had to assume
-    /// a bleed that is not believed.
+    /// How far the shape stands out, in standard deviations: the root of the deviance that it
+    /// takes away, over the dispersion.
+    pub(crate) fn significance(&self) -> f64 {
+        self.signal() / self.dispersion.sqrt()
+    }
+
+    /// What fits on the same samples are ranked by: the root of the deviance that the shape takes
+    /// away.
+    pub(crate) fn signal(&self) -> f64 {
+        (2.0 * self.gain.max(0.0)).sqrt()
+    }
+
+    /// The same, held down where the fit had to assume a bleed that is not believed.
     pub(crate) fn standing(&self, prior_bleed_mm: [f64; 2]) -> f64 {
         /// Standard deviations beyond which, and by what factor.
         const BELIEVED: f64 = 3.5;
         const HELD_DOWN: f64 = 0.3;
         let strange = (self.pose.0[BLEED] - prior_bleed_mm[0]).abs() > BELIEVED * prior_bleed_mm[1];
-        self.snr.abs() * if strange { HELD_DOWN } else { 1.0 }
+        self.signal() * if strange { HELD_DOWN } else { 1.0 }
     }
 }
 
@@ -75,6 +91,8 @@ pub(crate) struct Aligner<'a> {
     pub(crate) prior: &'a Prior,
     /// Tiles along the longer side.
     pub(crate) tiles: usize,
+    /// How many of the unknowns may move, from the first on.
+    pub(crate) free: usize,
 }
 
 /// The samples an alignment looks at. They and their weights stay the same while the pose moves,
@@ -90,6 +108,9 @@ pub(crate) struct Frame {
     contrast: f64,
     /// and the weight that draws a tile's contrast to it.
     pull: f64,
+    /// How many times more the scores vary than those of independent residuals would: what the
+    /// image says of the pose counts so many times less against what was known before.
+    dispersion: f64,
 }
 
 /// The shape drawn on the region at one pose.
@@ -97,7 +118,7 @@ pub(crate) struct Drawing {
     /// Coverage, not whitened.
     pub(crate) cover: Vec<f32>,
     pub(crate) white: Vec<f32>,
-    /// Whitened derivatives of the coverage by every unknown, or none.
+    /// Whitened derivatives of the coverage by every free unknown, or none.
     pub(crate) slopes: Vec<Vec<f32>>,
 }
 
@@ -107,7 +128,7 @@ impl Aligner<'_> {
         let grid = &self.region.grid;
         let mut cover = vec![0.0f32; grid.len()];
         let mut derivatives: Vec<Vec<f32>> = if slopes {
-            vec![vec![0.0f32; grid.len()]; UNKNOWNS]
+            vec![vec![0.0f32; grid.len()]; self.free]
         } else {
             Vec::new()
         };
@@ -155,13 +176,14 @@ impl Aligner<'_> {
             }
         }
         let white = self.region.whiten(&cover);
-        for plane in &mut derivatives {
-            *plane = self.region.whiten(plane);
-        }
+        let slopes = derivatives
+            .par_iter()
+            .map(|plane| self.region.whiten(plane))
+            .collect();
         Drawing {
             cover,
             white,
-            slopes: derivatives,
+            slopes,
         }
     }
 
@@ -198,10 +220,11 @@ impl Aligner<'_> {
         ((cos * rx + sin * ry) / size, (cos * ry - sin * rx) / size)
     }
 
-    /// Settles samples, weights and mean contrast for the poses about `pose`.
-    fn frame(&self, pose: &Pose) -> Frame {
+    /// Settles samples, weights and mean contrast for the poses about `pose`; the shape as drawn
+    /// there comes with them.
+    fn frame(&self, pose: &Pose) -> (Frame, Drawing) {
         let near = self.near(pose);
-        let drawing = self.draw(pose, &near, false);
+        let drawing = self.draw(pose, &near, true);
         let white = &self.region.white;
         let mut frame = Frame {
             weights: vec![1.0; near.len()],
@@ -209,15 +232,16 @@ impl Aligner<'_> {
             spread: 1.0,
             contrast: 0.0,
             pull: 1e-12,
+            dispersion: 1.0,
         };
         for _ in 0..3 {
-            let tiles = self.contrasts(&drawing, &frame);
+            let tiles = self.contrasts(&drawing.white, &frame);
             let (s, q) = tiles
                 .iter()
                 .fold((0.0, 0.0), |(s, q), t| (s + t.s, q + t.q));
             frame.contrast = s / q.max(1e-12);
             frame.pull = (CONTRAST_SPREAD * frame.contrast.abs()).max(1e-6).powi(-2);
-            let tiles = self.contrasts(&drawing, &frame);
+            let tiles = self.contrasts(&drawing.white, &frame);
             let left: Vec<f32> = frame
                 .near
                 .iter()
@@ -229,89 +253,122 @@ impl Aligner<'_> {
                 *w = (HUBER / z.max(HUBER)) / (frame.spread * frame.spread);
             }
         }
-        frame
+        frame.dispersion = self.dispersion(&drawing, &frame);
+        (frame, drawing)
+    }
+
+    /// Quasi-likelihood dispersion (McCullagh & Nelder 1989, section 9.2.3): the variance of the
+    /// scores, summed over blocks within which residuals hang together, over what independent
+    /// residuals would give.
+    fn dispersion(&self, drawing: &Drawing, frame: &Frame) -> f64 {
+        const TELLING: [usize; 5] = [X, Y, TURN, SIZE, BLEED];
+        let telling = || TELLING.iter().filter(|k| **k < drawing.slopes.len());
+        let sums = self.sums(&drawing.white, &drawing.slopes, frame);
+        let squares = self.squares(&drawing.slopes, frame);
+        let blocks = self.tiles.div_ceil(BLOCK_TILES);
+        let mut scores = vec![Unknowns::zeros(); blocks * blocks];
+        let mut information = Unknowns::zeros();
+        for (k, (t, squares)) in sums.tiles.iter().zip(&squares).enumerate() {
+            let (m, g) = t.projected(squares, frame.pull);
+            information += m.diagonal();
+            let (row, column) = (k / self.tiles / BLOCK_TILES, k % self.tiles / BLOCK_TILES);
+            scores[row * blocks + column] += g;
+        }
+        let used = scores.iter().filter(|g| g.norm_squared() > 0.0).count() as f64;
+        // The fit has taken part of the scores' spread away.
+        let lost = used / (used - telling().count() as f64).max(0.25 * used).max(1.0);
+        let ratio = |k: &usize| {
+            let spread: f64 = scores.iter().map(|g| g[*k] * g[*k]).sum();
+            spread / information[*k].max(1e-12)
+        };
+        let mean = telling().map(ratio).sum::<f64>() / telling().count().max(1) as f64;
+        (lost * MODEL_DOUBT * MODEL_DOUBT * mean).max(1.0)
     }
 
     /// Moves `start` to the nearest best pose.
-    pub(crate) fn align(&self, start: Pose) -> Alignment {
+    ///
+    /// The samples looked at and the shape as drawn there come with it.
+    pub(crate) fn align(&self, start: Pose) -> (Alignment, Vec<(usize, usize)>, Drawing) {
         let mut pose = start;
+        let (mut frame, mut drawing) = self.frame(&pose);
         for round in 0..ROUNDS {
-            let frame = self.frame(&pose);
-            let next = self.descend(pose, &frame);
+            let next = self.descend(pose, &frame, drawing);
             let moved = self.travel(&(next.0 - pose.0));
             pose = next;
-            if round > 0 && moved < 0.02 {
+            (frame, drawing) = self.frame(&pose);
+            if moved < if round == 0 { SETTLED } else { 4.0 * SETTLED } {
                 break;
             }
         }
-        let frame = self.frame(&pose);
-        let drawing = self.draw(&pose, &frame.near, true);
-        self.conclude(pose, &frame, &drawing)
+        let alignment = self.conclude(pose, &frame, &drawing);
+        (alignment, frame.near, drawing)
     }
 
-    /// Gauss–Newton steps, shortened until they lower the cost.
-    fn descend(&self, start: Pose, frame: &Frame) -> Pose {
+    /// What the shape at `pose` adds to the image, by the contrasts that suit it there.
+    pub(crate) fn model(&self, pose: &Pose) -> Vec<f32> {
+        let (frame, drawing) = self.frame(pose);
+        let tiles = self.contrasts(&drawing.white, &frame);
+        let mut model = drawing.cover;
+        for &(k, t) in &frame.near {
+            model[k] *= tiles[t].a as f32;
+        }
+        model
+    }
+
+    /// Gauss–Newton steps from `start`, where `drawing` was drawn, shortened until they lower the
+    /// cost.
+    fn descend(&self, start: Pose, frame: &Frame, mut drawing: Drawing) -> Pose {
         let mut pose = start;
-        let mut drawing = self.draw(&pose, &frame.near, true);
         let mut drawn_at = pose;
-        let mut sums = self.sums(&drawing, &drawing.slopes, frame);
+        let mut squares = self.squares(&drawing.slopes, frame);
+        let mut sums = self.sums(&drawing.white, &drawing.slopes, frame);
         for _ in 0..STEPS_MAX {
-            let Some(step) = self.step(&sums, &pose) else {
+            let Some(step) = self.step(&sums, &squares, &pose) else {
                 break;
             };
+            if self.travel(&step) < SETTLED {
+                break;
+            }
             let mut share = (2.5 / self.travel(&step).max(1e-9)).min(1.0);
             let mut better = None;
             for _ in 0..4 {
                 let next = Pose(pose.0 + step * share);
-                let far = self.travel(&(next.0 - drawn_at.0)) > 0.5;
-                let d = self.draw(&next, &frame.near, far);
-                let next_sums = self.sums(&d, if far { &d.slopes } else { &drawing.slopes }, frame);
+                let white = self.draw(&next, &frame.near, false).white;
+                let next_sums = self.sums(&white, &drawing.slopes, frame);
                 if self.cost(&next_sums, &next) < self.cost(&sums, &pose) {
-                    better = Some((next, d, next_sums));
+                    better = Some((next, next_sums));
                     break;
                 }
                 share *= 0.35;
             }
-            let Some((next, d, next_sums)) = better else {
+            let moved = better
+                .as_ref()
+                .map_or(f64::INFINITY, |(next, _)| self.travel(&(next.0 - pose.0)));
+            match better {
+                Some((next, next_sums)) => (pose, sums) = (next, next_sums),
                 // Old derivatives may mislead: try once more with new ones.
-                if drawn_at == pose {
-                    break;
-                }
+                None if drawn_at == pose => break,
+                None => {}
+            }
+            if moved < SETTLED {
+                break;
+            }
+            if moved.is_infinite() || self.travel(&(pose.0 - drawn_at.0)) > 0.5 {
                 drawing = self.draw(&pose, &frame.near, true);
                 drawn_at = pose;
-                sums = self.sums(&drawing, &drawing.slopes, frame);
-                continue;
-            };
-            let moved = self.travel(&(next.0 - pose.0));
-            (pose, sums) = (next, next_sums);
-            if !d.slopes.is_empty() {
-                drawing = d;
-                drawn_at = pose;
-            }
-            if moved < 0.004 {
-                break;
+                squares = self.squares(&drawing.slopes, frame);
+                sums = self.sums(&drawing.white, &drawing.slopes, frame);
             }
         }
         pose
     }
 
     fn conclude(&self, pose: Pose, frame: &Frame, drawing: &Drawing) -> Alignment {
-        let sums = self.sums(drawing, &drawing.slopes, frame);
+        let sums = self.sums(&drawing.white, &drawing.slopes, frame);
+        let squares = self.squares(&drawing.slopes, frame);
         let mut information = self.prior.precision;
-        let blocks = self.tiles.div_ceil(BLOCK_TILES);
-        let mut scores = vec![Unknowns::zeros(); blocks * blocks];
-        for (k, t) in sums.tiles.iter().enumerate() {
-            let (m, g) = t.projected(frame.pull);
-            information += m;
-            let (row, column) = (k / self.tiles / BLOCK_TILES, k % self.tiles / BLOCK_TILES);
-            scores[row * blocks + column] += g;
-        }
-        let used = scores.iter().filter(|g| g.norm_squared() > 0.0).count() as f64;
-        // The fit has taken part of the scores' spread away.
-        let lost = used / (used - UNKNOWNS as f64).max(0.25 * used).max(1.0);
-        let mut score_covariance = self.prior.precision;
-        for g in &scores {
-            score_covariance += g * g.transpose() * (lost * MODEL_DOUBT * MODEL_DOUBT);
+        for (t, squares) in sums.tiles.iter().zip(&squares) {
+            information += t.projected(squares, frame.pull).0 / frame.dispersion;
         }
         let white = &self.region.white;
         let (mut cost, mut cost_without) = (0.0f64, 0.0f64);
@@ -330,8 +387,9 @@ impl Aligner<'_> {
             pose,
             contrast: frame.contrast,
             contrasts: sums.tiles.iter().map(|t| t.a).collect(),
+            tile_signals: sums.tiles.iter().map(|t| t.q).collect(),
             information,
-            score_covariance,
+            dispersion: frame.dispersion,
             gain: 0.5 * (cost_without - cost),
             explained: (cost_without - cost)
                 / (cost_without - HUBER_OF_NOISE * frame.near.len() as f64).max(1.0),
@@ -356,16 +414,16 @@ impl Aligner<'_> {
 
     fn cost(&self, sums: &Sums, pose: &Pose) -> f64 {
         let away = pose.0 - self.prior.mean;
-        sums.cost + (away.transpose() * self.prior.precision * away)[0]
+        sums.cost / sums.dispersion + (away.transpose() * self.prior.precision * away)[0]
     }
 
-    fn step(&self, sums: &Sums, pose: &Pose) -> Option<Unknowns> {
+    fn step(&self, sums: &Sums, squares: &[Information], pose: &Pose) -> Option<Unknowns> {
         let mut normal = self.prior.precision;
         let mut right = self.prior.precision * (self.prior.mean - pose.0);
-        for t in &sums.tiles {
-            let (m, g) = t.projected(sums.pull);
-            normal += m;
-            right += g;
+        for (t, squares) in sums.tiles.iter().zip(squares) {
+            let (m, g) = t.projected(squares, sums.pull);
+            normal += m / sums.dispersion;
+            right += g / sums.dispersion;
         }
         // Unknowns that nothing determines stay where they are.
         for k in 0..UNKNOWNS {
@@ -375,12 +433,12 @@ impl Aligner<'_> {
         normal.cholesky().map(|c| c.solve(&right))
     }
 
-    /// The tiles with their own sums and contrasts.
-    fn contrasts(&self, drawing: &Drawing, frame: &Frame) -> Vec<Tile> {
+    /// The tiles with their own sums and contrasts, for the whitened shape `drawn`.
+    fn contrasts(&self, drawn: &[f32], frame: &Frame) -> Vec<Tile> {
         let white = &self.region.white;
         let mut tiles = vec![Tile::default(); self.tiles * self.tiles];
         for (&(k, t), &w) in frame.near.iter().zip(&frame.weights) {
-            let c = f64::from(drawing.white[k]);
+            let c = f64::from(drawn[k]);
             let wc = f64::from(w) * c;
             tiles[t].q += wc * c;
             tiles[t].s += wc * f64::from(white[k]);
@@ -393,10 +451,10 @@ impl Aligner<'_> {
         tiles
     }
 
-    /// Everything one step needs, summed tile by tile.
-    fn sums(&self, drawing: &Drawing, slopes: &[Vec<f32>], frame: &Frame) -> Sums {
+    /// Everything one step needs besides [`Self::squares`], summed tile by tile.
+    fn sums(&self, drawn: &[f32], slopes: &[Vec<f32>], frame: &Frame) -> Sums {
         let white = &self.region.white;
-        let mut tiles = self.contrasts(drawing, frame);
+        let mut tiles = self.contrasts(drawn, frame);
         let away = tiles
             .iter()
             .map(|t| (t.a - frame.contrast).powi(2))
@@ -404,34 +462,46 @@ impl Aligner<'_> {
         let mut cost = frame.pull * away;
         for (&(k, t), &weight) in frame.near.iter().zip(&frame.weights) {
             let tile = &mut tiles[t];
-            let c = drawing.white[k];
+            let c = drawn[k];
             let r = white[k] - tile.a as f32 * c;
             let wr = f64::from(weight * r);
             let wc = f64::from(weight * c);
             cost += wr * f64::from(r);
             tile.e += wr * f64::from(c);
-            if slopes.is_empty() {
-                continue;
+            for (a, slope) in slopes.iter().enumerate() {
+                let d = f64::from(slope[k]);
+                tile.c[a] += wc * d;
+                tile.g[a] += wr * d;
             }
-            let d: [f32; UNKNOWNS] = std::array::from_fn(|n| slopes[n][k]);
-            for a in 0..UNKNOWNS {
-                let da = f64::from(d[a]);
-                tile.c[a] += wc * da;
-                tile.g[a] += wr * da;
-                let wa = f64::from(weight) * da;
-                for (b, &db) in d.iter().enumerate().skip(a) {
-                    tile.m[(a, b)] += wa * f64::from(db);
-                }
-            }
-        }
-        for t in &mut tiles {
-            t.m.fill_lower_triangle_with_upper_triangle();
         }
         Sums {
             tiles,
             cost,
             pull: frame.pull,
+            dispersion: frame.dispersion,
         }
+    }
+
+    /// Products of the derivatives with each other, summed tile by tile.
+    fn squares(&self, slopes: &[Vec<f32>], frame: &Frame) -> Vec<Information> {
+        let mut squares = vec![Information::zeros(); self.tiles * self.tiles];
+        for (&(k, t), &weight) in frame.near.iter().zip(&frame.weights) {
+            let mut d = [0.0f32; UNKNOWNS];
+            for (d, slope) in d.iter_mut().zip(slopes) {
+                *d = slope[k];
+            }
+            let m = &mut squares[t];
+            for (b, &db) in d.iter().enumerate().take(slopes.len()) {
+                let wb = weight * db;
+                for (a, &da) in d.iter().enumerate().take(b + 1) {
+                    m[(a, b)] += f64::from(wb * da);
+                }
+            }
+        }
+        for m in &mut squares {
+            m.fill_lower_triangle_with_upper_triangle();
+        }
+        squares
     }
 }
 
@@ -441,9 +511,11 @@ struct Sums {
     tiles: Vec<Tile>,
     cost: f64,
     pull: f64,
+    dispersion: f64,
 }
 
-/// Sums over one tile: C the drawing, D its derivatives, I the image, r the residual.
+/// Sums over one tile: q = C·C, s = C·I, e = r·C, c = C·D, g = r·D, with C the drawing, D its
+/// derivatives, I the image, r the residual; and a, the tile's contrast.
 #[derive(Clone)]
 struct Tile {
     a: f64,
@@ -452,7 +524,6 @@ struct Tile {
     e: f64,
     c: Unknowns,
     g: Unknowns,
-    m: Information,
 }
 
 impl Default for Tile {
@@ -464,16 +535,15 @@ impl Default for Tile {
             e: 0.0,
             c: Unknowns::zeros(),
             g: Unknowns::zeros(),
-            m: Information::zeros(),
         }
     }
 }
 
 impl Tile {
     /// Normal matrix and right-hand side with the tile's own contrast eliminated.
-    fn projected(&self, pull: f64) -> (Information, Unknowns) {
+    fn projected(&self, squares: &Information, pull: f64) -> (Information, Unknowns) {
         let q = self.q + pull;
-        let m = (self.m - self.c * self.c.transpose() / q) * (self.a * self.a);
+        let m = (squares - self.c * self.c.transpose() / q) * (self.a * self.a);
         let g = (self.g - self.c * (self.e / q)) * self.a;
         (m, g)
     }

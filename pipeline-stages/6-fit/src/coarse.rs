@@ -13,6 +13,7 @@ use rayon::prelude::*;
 
 use crate::Settings;
 use crate::level::Level;
+use crate::region::kept_of_light;
 use crate::shape::Shape;
 
 /// How finely the search looks.
@@ -23,8 +24,18 @@ pub(crate) struct Raster {
     template_samples: f64,
     size_step: f64,
     turn_step_rad: f64,
-    /// Looks for upside-down and sideways emblems as well.
-    any_turn: bool,
+}
+
+/// What is searched.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Look {
+    pub(crate) raster: Raster,
+    /// Least and greatest longer side.
+    pub(crate) sizes_mm: [f64; 2],
+    /// Turns, either way of the first by at most the second.
+    pub(crate) turns_rad: [f64; 2],
+    /// Corners of the part of the cloth that is searched; all of it otherwise.
+    pub(crate) window: Option<[Point<Mm>; 2]>,
 }
 
 impl Raster {
@@ -34,19 +45,12 @@ impl Raster {
         template_samples: 13.0,
         size_step: 1.08,
         turn_step_rad: PI / 22.0,
-        any_turn: false,
-    };
-    /// The same, however the emblem is turned.
-    pub(crate) const ANY_TURN: Self = Self {
-        any_turn: true,
-        ..Self::QUICK
     };
     /// For faint residue.
     pub(crate) const THOROUGH: Self = Self {
         template_samples: 20.0,
         size_step: 1.06,
         turn_step_rad: PI / 36.0,
-        any_turn: false,
     };
 }
 
@@ -74,23 +78,22 @@ pub(crate) struct Candidate {
 pub(crate) fn search(
     levels: &[Level],
     shape: &Shape,
-    sizes_mm: [f64; 2],
-    raster: Raster,
+    look: &Look,
     settings: &Settings,
 ) -> Vec<Candidate> {
     let mut found = Vec::new();
-    let step = raster.size_step;
+    let step = look.raster.size_step;
     for (k, level) in levels.iter().enumerate() {
-        let low = raster.template_samples * level.pitch_mm();
+        let low = look.raster.template_samples * level.pitch_mm();
         let low = if k == 0 {
-            sizes_mm[0]
+            look.sizes_mm[0]
         } else {
-            low.max(sizes_mm[0])
+            low.max(look.sizes_mm[0])
         };
         let high = if k + 1 == levels.len() {
-            sizes_mm[1]
+            look.sizes_mm[1]
         } else {
-            (2.0 * raster.template_samples * level.pitch_mm()).min(sizes_mm[1])
+            (2.0 * look.raster.template_samples * level.pitch_mm()).min(look.sizes_mm[1])
         };
         let extent = level.pitch_mm() * level.field.grid.width.max(level.field.grid.height) as f64;
         let count = ((high.min(1.2 * extent) / low).ln() / step.ln()).ceil();
@@ -98,7 +101,9 @@ pub(crate) fn search(
             let sizes: Vec<f64> = (0..count as usize)
                 .map(|i| low * step.powi(i as i32))
                 .collect();
-            found.extend(Sweep::new(level, k).run(shape, &sizes, raster, settings));
+            if let Some(sweep) = Sweep::new(level, k, look.window) {
+                found.extend(sweep.run(shape, &sizes, look));
+            }
         }
     }
     distinct(found, settings.candidates_max)
@@ -130,29 +135,41 @@ fn distinct(mut found: Vec<Candidate>, most: usize) -> Vec<Candidate> {
     kept
 }
 
-/// One level, whitened and transformed, ready for templates.
-struct Sweep<'a> {
-    level: &'a Level,
+/// One level, or part of it, whitened and transformed, ready for templates.
+struct Sweep {
+    grid: Grid,
+    look_in: Option<[Point<Mm>; 2]>,
     index: usize,
     fft: Fft2,
     width: usize,
     height: usize,
+    /// What a template goes through in each channel.
     transfer: [Vec<f32>; 3],
     spectra: [Vec<Bin>; 3],
 }
 
-impl<'a> Sweep<'a> {
-    fn new(level: &'a Level, index: usize) -> Self {
-        let grid = &level.field.grid;
+impl Sweep {
+    fn new(level: &Level, index: usize, window: Option<[Point<Mm>; 2]>) -> Option<Self> {
+        let (grid, [i0, j0]) = window.map_or(Some((level.field.grid, [0, 0])), |w| {
+            part(&level.field.grid, w)
+        })?;
         let (width, height) = (
             Fft2::fast_length(grid.width),
             Fft2::fast_length(grid.height),
         );
         let fft = Fft2::new(width, height);
-        let cloth = padded(&level.field.cloth, grid, width, height);
-        let transfer = [0, 1, 2].map(|c| level.noise[c].whitening(width, height, 1e-3));
+        let padded = |plane: &[f32]| {
+            let mut out = vec![0.0; width * height];
+            let rows = plane.chunks_exact(level.field.grid.width).skip(j0);
+            for (row, line) in rows.zip(out.chunks_exact_mut(width)).take(grid.height) {
+                line[..grid.width].copy_from_slice(&row[i0..i0 + grid.width]);
+            }
+            out
+        };
+        let cloth = padded(&level.field.cloth);
+        let transfer = [0, 1, 2].map(|c| level.noise()[c].whitening(width, height, 1e-3));
         let spectra = [0, 1, 2].map(|c| {
-            let image = padded(&level.field.channels[c], grid, width, height);
+            let image = padded(&level.field.channels[c]);
             let mut white = fft.filter(&image, &transfer[c]);
             let spread = robust_spread(&white, &cloth);
             for (v, w) in white.iter_mut().zip(&cloth) {
@@ -160,31 +177,25 @@ impl<'a> Sweep<'a> {
             }
             fft.forward(&white)
         });
-        Self {
-            level,
+        let kept = kept_of_light(&level.field, width, height);
+        let transfer = transfer.map(|t| t.iter().zip(&kept).map(|(t, k)| t * k).collect());
+        Some(Self {
+            grid,
+            look_in: level.field.look_in,
             index,
             fft,
             width,
             height,
             transfer,
             spectra,
-        }
+        })
     }
 
-    fn run(
-        &self,
-        shape: &Shape,
-        sizes_mm: &[f64],
-        raster: Raster,
-        settings: &Settings,
-    ) -> Vec<Candidate> {
-        let half = if raster.any_turn {
-            PI
-        } else {
-            settings.rotation_max_deg.to_radians().min(PI)
-        };
-        let most = (half / raster.turn_step_rad).ceil() as i32;
-        let turns = |k: i32| f64::from(k) * half / f64::from(most.max(1));
+    fn run(&self, shape: &Shape, sizes_mm: &[f64], look: &Look) -> Vec<Candidate> {
+        let [middle, half] = look.turns_rad;
+        let half = half.min(PI);
+        let most = (half / look.raster.turn_step_rad).ceil() as i32;
+        let turns = |k: i32| middle + f64::from(k) * half / f64::from(most.max(1));
         // A half turn is met once.
         let first = if half < PI { -most } else { 1 - most };
         let poses: Vec<(f64, f64)> = sizes_mm
@@ -214,7 +225,7 @@ impl<'a> Sweep<'a> {
                 let weighed = [0, 1, 2].map(|c| f64::from(scores[c].0[k] * scores[c].1));
                 let length = weighed.iter().map(|w| w * w).sum::<f64>().sqrt().max(1e-9);
                 Candidate {
-                    middle: self.level.field.grid.place(i as f64, j as f64),
+                    middle: self.grid.place(i as f64, j as f64),
                     turn_rad,
                     size_mm,
                     snr,
@@ -229,7 +240,7 @@ impl<'a> Sweep<'a> {
     fn template(&self, shape: &Shape, size_mm: f64, turn_rad: f64) -> Vec<f32> {
         let mut out = vec![0.0f32; self.width * self.height];
         let (sin, cos) = turn_rad.sin_cos();
-        let step = self.level.pitch_mm() / size_mm;
+        let step = self.grid.pitch_mm / size_mm;
         let [a, b] = shape.half;
         let reach = |n: usize, half: f64| ((half / step).ceil() as i64 + 1).min(n as i64 / 2 - 1);
         let (rx, ry) = (
@@ -287,7 +298,7 @@ impl<'a> Sweep<'a> {
         size_mm: f64,
         turn_rad: f64,
     ) -> Vec<(usize, usize)> {
-        let grid = &self.level.field.grid;
+        let grid = &self.grid;
         let (sin, cos) = turn_rad.sin_cos();
         let [a, b] = shape.half;
         // A tenth of the emblem may lie outside.
@@ -321,23 +332,32 @@ impl<'a> Sweep<'a> {
     }
 
     fn looked_at(&self, i: usize, j: usize) -> bool {
-        self.level.field.look_in.is_none_or(|[low, high]| {
-            let p = self.level.field.grid.place(i as f64, j as f64);
+        self.look_in.is_none_or(|[low, high]| {
+            let p = self.grid.place(i as f64, j as f64);
             p.x >= low.x && p.x <= high.x && p.y >= low.y && p.y <= high.y
         })
     }
 }
 
-/// `plane` in the corner of a larger picture, zero elsewhere.
-fn padded(plane: &[f32], grid: &Grid, width: usize, height: usize) -> Vec<f32> {
-    let mut out = vec![0.0; width * height];
-    for (row, line) in plane
-        .chunks_exact(grid.width)
-        .zip(out.chunks_exact_mut(width))
-    {
-        line[..grid.width].copy_from_slice(row);
-    }
-    out
+/// The part of a grid between two corners, and its first column and row. `None` when nothing is
+/// left.
+fn part(grid: &Grid, [low, high]: [Point<Mm>; 2]) -> Option<(Grid, [usize; 2])> {
+    let (u0, v0) = grid.index(low);
+    let (u1, v1) = grid.index(high);
+    let span = |from: f64, to: f64, n: usize| {
+        let first = from.floor().clamp(0.0, n as f64) as usize;
+        let last = to.ceil().clamp(0.0, n as f64) as usize;
+        (last > first + 8).then_some((first, last - first))
+    };
+    let (i0, width) = span(u0, u1, grid.width)?;
+    let (j0, height) = span(v0, v1, grid.height)?;
+    let part = Grid {
+        origin: grid.place(i0 as f64, j0 as f64),
+        pitch_mm: grid.pitch_mm,
+        width,
+        height,
+    };
+    Some((part, [i0, j0]))
 }
 
 /// Standard deviation from the median of absolute values, where `weight` is positive.

@@ -1,5 +1,7 @@
 //! The residue field at one resolution, with the cloth's noise there.
 
+use std::sync::OnceLock;
+
 use measures::ResidueField;
 use measures::spectrum::NoiseSpectrum;
 
@@ -7,7 +9,8 @@ use crate::Settings;
 
 pub(crate) struct Level {
     pub(crate) field: ResidueField,
-    pub(crate) noise: [NoiseSpectrum; 3],
+    noise: OnceLock<[NoiseSpectrum; 3]>,
+    noise_tile_samples: usize,
 }
 
 impl Level {
@@ -25,13 +28,25 @@ impl Level {
     }
 
     fn new(field: ResidueField, settings: &Settings) -> Self {
-        let (w, h) = (field.grid.width, field.grid.height);
-        let tile = (w.min(h) / 5).clamp(16, settings.noise_tile_samples) & !1;
-        let noise = [0, 1, 2].map(|c| {
-            NoiseSpectrum::estimate(&field.channels[c], &field.cloth, w, h, tile)
-                .unwrap_or_else(NoiseSpectrum::white)
-        });
-        Self { field, noise }
+        Self {
+            field,
+            noise: OnceLock::new(),
+            noise_tile_samples: settings.noise_tile_samples,
+        }
+    }
+
+    /// The cloth's noise in each channel; measured when it is first asked for, since few levels
+    /// are.
+    pub(crate) fn noise(&self) -> &[NoiseSpectrum; 3] {
+        self.noise.get_or_init(|| {
+            let field = &self.field;
+            let (w, h) = (field.grid.width, field.grid.height);
+            let tile = (w.min(h) / 5).clamp(16, self.noise_tile_samples) & !1;
+            [0, 1, 2].map(|c| {
+                NoiseSpectrum::estimate(&field.channels[c], &field.cloth, w, h, tile)
+                    .unwrap_or_else(NoiseSpectrum::white)
+            })
+        })
     }
 
     pub(crate) fn pitch_mm(&self) -> f64 {

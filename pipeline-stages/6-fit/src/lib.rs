@@ -7,12 +7,13 @@
 mod align;
 mod coarse;
 mod evidence;
+mod find;
 mod level;
 mod pose;
 mod refine;
 mod region;
 mod shape;
-mod surplus;
+mod structure;
 mod verdict;
 mod versions;
 
@@ -78,8 +79,12 @@ pub struct Evidence {
     pub rival_share: f64,
     /// Length of outline that should be visible, since the residue about it is, but is not.
     pub missing_detail_mm: f64,
-    /// Area within the emblem where there is residue though the artwork has none.
+    /// Area where there is residue though the artwork has none.
     pub surplus_mm2: f64,
+    /// Area of smooth, closed holes in the residue where the artwork has none.
+    pub made_holes_mm2: f64,
+    /// Area of whole parts of the artwork that the residue lacks.
+    pub missing_parts_mm2: f64,
     /// Share of what stands out of the cloth's noise on and about the emblem that the artwork
     /// explains.
     pub explained: f64,
@@ -92,6 +97,12 @@ pub struct Evidence {
     /// By how much the residue is wider than the artwork's proportion, in per cent, and the
     /// standard uncertainty (k = 1) of that.
     pub stretch_percent: [f64; 2],
+    /// How far the emblem stands out, in standard deviations, residuals that hang together
+    /// counted as such.
+    pub significance: f64,
+    /// How many times more the residuals vary in common, along the outline, than independent ones
+    /// would: large where the artwork is not the one that was there.
+    pub dispersion: f64,
 }
 
 /// Every version, best first.

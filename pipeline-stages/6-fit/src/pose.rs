@@ -51,12 +51,27 @@ impl Pose {
         pose.to_photo(&plane.camera)
     }
 
-    /// How many standard deviations the emblem's own shape pulls the plane from where the ruler
-    /// put it (Mahalanobis distance, three degrees of freedom).
-    pub(crate) fn plane_pull(&self, prior: &Prior) -> f64 {
-        let pull = self.0.fixed_rows::<3>(SLOPE_X).into_owned();
-        let precision = prior.precision.fixed_view::<3, 3>(SLOPE_X, SLOPE_X);
-        (pull.transpose() * precision * pull)[0].max(0.0).sqrt()
+    /// By how many standard deviations the emblem's own shape contradicts the slopes that the
+    /// ruler gave: the normalised innovation (Bar-Shalom, Li & Kirubarajan 2001, section 5.4),
+    /// from what the shape has taken off the prior's covariance.
+    pub(crate) fn plane_pull(&self, prior: &Prior, posterior: &Information) -> f64 {
+        /// Least standard deviation, as a share of the prior's: directions of which the shape says
+        /// next to nothing do not count.
+        const FLOOR: f64 = 0.1;
+        let known = prior.precision.fixed_view::<3, 3>(SLOPE_X, SLOPE_X);
+        let Some(before) = known.into_owned().try_inverse() else {
+            return 0.0;
+        };
+        let before = before.fixed_view::<2, 2>(0, 0).into_owned();
+        let after = posterior.fixed_view::<2, 2>(SLOPE_X, SLOPE_X);
+        let pull = self.0.fixed_rows::<2>(SLOPE_X).into_owned();
+        let taken = (before - after).symmetric_eigen();
+        let floor = before.trace() * FLOOR * FLOOR;
+        let along = taken.eigenvectors.transpose() * pull;
+        (0..2)
+            .map(|k| along[k].powi(2) / taken.eigenvalues[k].max(floor))
+            .sum::<f64>()
+            .sqrt()
     }
 
     /// From the cloth as the plane has it to the cloth as this pose has it.

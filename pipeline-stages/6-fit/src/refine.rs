@@ -1,13 +1,14 @@
 //! From coarse candidates to one sub-pixel alignment: every candidate climbs from the level it
 //! was found at to finer ones, fewer at each, until the finest that the region's size allows.
 
-use measures::{ClothPlane, Point};
+use measures::{Art, ClothPlane, Map, Mm, Point, Vector};
+use rayon::prelude::*;
 
 use crate::Settings;
 use crate::align::{Aligner, Alignment};
 use crate::coarse::{Candidate, angle_between};
 use crate::level::Level;
-use crate::pose::{BLEED, BLUR, Pose, Prior, SIZE, TURN, Unknowns, X, Y};
+use crate::pose::{BLEED, BLUR, Pose, Prior, SIZE, TURN, UNKNOWNS, Unknowns, X, Y};
 use crate::region::Region;
 use crate::shape::{Distance, Shape};
 
@@ -23,7 +24,7 @@ pub(crate) struct Climber {
     pub(crate) alignment: Alignment,
 }
 
-/// The aligned candidates at the finest level, best first, at most `most`.
+/// The aligned candidates, best first, at most `most`, at a level fine enough to tell them apart.
 pub(crate) fn climb(
     levels: &[Level],
     shape: &Shape,
@@ -33,7 +34,7 @@ pub(crate) fn climb(
     settings: &Settings,
 ) -> Vec<Climber> {
     let mut climbers: Vec<Climber> = candidates
-        .iter()
+        .par_iter()
         .filter_map(|c| {
             let start = starting_pose(c, settings);
             let alignment = align_at(&levels[c.level], shape, plane, start, c, settings, false)?;
@@ -47,20 +48,20 @@ pub(crate) fn climb(
     climbers = distinct(climbers);
     keep_convincing(&mut climbers, 2 * most, settings);
     loop {
-        let mut moved = false;
         // The coarsest move first: only signals at one level can be compared.
         let coarsest = climbers
             .iter()
-            .filter(|c| {
-                c.candidate.level > finest_level(levels, c.alignment.pose.size_mm(), settings)
-            })
+            .filter(|c| c.candidate.level > c.top_level(levels, settings))
             .map(|c| c.candidate.level)
             .max();
+        if coarsest.is_none() {
+            climbers.truncate(most);
+            return climbers;
+        }
         climbers = climbers
-            .into_iter()
+            .into_par_iter()
             .filter_map(|mut c| {
                 if Some(c.candidate.level) == coarsest {
-                    moved = true;
                     c.step_up(levels, shape, plane, settings)?;
                 }
                 Some(c)
@@ -69,15 +70,13 @@ pub(crate) fn climb(
         sort(&mut climbers, settings);
         climbers = distinct(climbers);
         keep_convincing(&mut climbers, most, settings);
-        if !moved {
-            climbers.truncate(most);
-            return climbers;
-        }
     }
 }
 
 /// Drops what falls far behind the best of its level, and all but the best `most` of each level.
 fn keep_convincing(climbers: &mut Vec<Climber>, most: usize, settings: &Settings) {
+    /// What shows less than this share of the best one's signal does not catch up.
+    const SHARE: f64 = 0.65;
     let before: Vec<(usize, f64)> = climbers
         .iter()
         .map(|c| (c.candidate.level, c.standing(settings)))
@@ -86,7 +85,7 @@ fn keep_convincing(climbers: &mut Vec<Climber>, most: usize, settings: &Settings
         let own = c.standing(settings);
         let same = || before.iter().filter(|b| b.0 == c.candidate.level);
         let best = same().map(|b| b.1).fold(0.0, f64::max);
-        own > 0.6 * best && same().filter(|b| b.1 > own).count() < most
+        own > SHARE * best && same().filter(|b| b.1 > own).count() < most
     });
 }
 
@@ -106,12 +105,21 @@ impl Climber {
         let pose = self.alignment.pose;
         self.candidate.level -= 1;
         let level = &levels[self.candidate.level];
-        let last = self.candidate.level <= finest_level(levels, pose.size_mm(), settings);
+        let last = self.candidate.level <= self.top_level(levels, settings);
         let prior = prior_for(level, plane, settings, last);
         self.candidate.direction =
             best_direction(level, shape, plane, &prior, &pose, &self.candidate)?;
         self.alignment = align_at(level, shape, plane, pose, &self.candidate, settings, last)?;
         Some(())
+    }
+
+    /// Where the climb ends: at half the resolution of the final fit.
+    fn top_level(&self, levels: &[Level], settings: &Settings) -> usize {
+        finest_level(
+            levels,
+            self.alignment.pose.size_mm(),
+            settings.region_samples_max / 2,
+        )
     }
 
     pub(crate) fn standing(&self, settings: &Settings) -> f64 {
@@ -148,12 +156,13 @@ fn starting_pose(c: &Candidate, settings: &Settings) -> Pose {
     Pose(pose)
 }
 
-/// The finest level at which the region around an emblem of this size is not too large.
-pub(crate) fn finest_level(levels: &[Level], size_mm: f64, settings: &Settings) -> usize {
+/// The finest level at which the region around an emblem of this size has no more than so many
+/// samples a side.
+pub(crate) fn finest_level(levels: &[Level], size_mm: f64, samples_max: usize) -> usize {
     let side = (1.0 + 2.0 * SURROUNDINGS) * size_mm;
     levels
         .iter()
-        .position(|l| side / l.pitch_mm() <= settings.region_samples_max as f64)
+        .position(|l| side / l.pitch_mm() <= samples_max as f64)
         .unwrap_or(levels.len() - 1)
 }
 
@@ -227,8 +236,32 @@ fn align_at(
         plane,
         prior: &prior,
         tiles,
+        free: if last { UNKNOWNS } else { SIZE + 1 },
     };
-    Some(aligner.align(pose))
+    let alignment = aligner.align(pose).0;
+    on_cloth(level, shape, &alignment.pose).then_some(alignment)
+}
+
+/// Whether enough of the outline lies where cloth is seen.
+fn on_cloth(level: &Level, shape: &Shape, pose: &Pose) -> bool {
+    const SHARE: f64 = 0.7;
+    let grid = &level.field.grid;
+    let turn = Map::<Art, Mm>::similarity(
+        pose.size_mm(),
+        pose.0[TURN],
+        Vector::new(pose.0[X], pose.0[Y]),
+    );
+    let (mut all, mut seen) = (0.0, 0.0);
+    for stop in shape.walk(0.02).into_iter().flatten() {
+        let (u, v) = grid.index(turn.apply(Point::new(stop.at[0], stop.at[1])));
+        let (i, j) = (u.round(), v.round());
+        let inside = i >= 0.0 && j >= 0.0 && i < grid.width as f64 && j < grid.height as f64;
+        all += stop.length;
+        if inside && level.field.cloth[j as usize * grid.width + i as usize] > 0.0 {
+            seen += stop.length;
+        }
+    }
+    seen > SHARE * all
 }
 
 /// Tiles along the emblem's longer side.
@@ -260,6 +293,7 @@ pub(crate) fn best_direction(
             plane,
             prior,
             tiles,
+            free: 0,
         };
         let near = aligner.near(pose);
         let drawing = aligner.draw(pose, &near, false);

@@ -1,7 +1,9 @@
 //! The surroundings of one candidate, in one colour direction, whitened.
 
+use std::f64::consts::PI;
+
 use measures::spectrum::{Fft2, NoiseSpectrum};
-use measures::{Grid, Mm, Point};
+use measures::{Grid, Mm, Point, ResidueField};
 
 use crate::coarse::robust_spread;
 use crate::level::Level;
@@ -19,6 +21,8 @@ pub(crate) struct Region {
     pub(crate) white: Vec<f32>,
     fft: Fft2,
     transfer: Vec<f32>,
+    /// What taking off the light has left of every frequency.
+    kept: Vec<f32>,
 }
 
 impl Region {
@@ -60,9 +64,9 @@ impl Region {
             })
             .collect();
         let noise = NoiseSpectrum::combined(&[
-            (direction[0], &level.noise[0]),
-            (direction[1], &level.noise[1]),
-            (direction[2], &level.noise[2]),
+            (direction[0], &level.noise()[0]),
+            (direction[1], &level.noise()[1]),
+            (direction[2], &level.noise()[2]),
         ]);
         let fft = Fft2::new(width, height);
         let transfer = noise.whitening(width, height, FLOOR);
@@ -73,29 +77,79 @@ impl Region {
             white: Vec::new(),
             fft,
             transfer,
+            kept: kept_of_light(&level.field, width, height),
         };
-        region.white = region.whiten(&region.image);
+        region.white = region.fft.filter(&region.image, &region.transfer);
         Some(region)
     }
 
-    /// `plane` through the whitening filter.
-    pub(crate) fn whiten(&self, plane: &[f32]) -> Vec<f32> {
-        self.fft.filter(plane, &self.transfer)
+    /// A drawing through everything that the image went through: the light taken off, whitened.
+    pub(crate) fn whiten(&self, drawing: &[f32]) -> Vec<f32> {
+        let both: Vec<f32> = self
+            .transfer
+            .iter()
+            .zip(&self.kept)
+            .map(|(t, k)| t * k)
+            .collect();
+        self.fft.filter(drawing, &both)
     }
 
     /// Measures the noise anew, from what `model` leaves of the image, and whitens by that.
     pub(crate) fn relearn_noise(&mut self, model: &[f32], tile_max: usize) {
         let (w, h) = (self.grid.width, self.grid.height);
         let tile = (w.min(h) / 4).clamp(16, tile_max) & !1;
+        let model = self.fft.filter(model, &self.kept);
         let left: Vec<f32> = self.image.iter().zip(model).map(|(i, m)| i - m).collect();
         if let Some(noise) = NoiseSpectrum::estimate(&left, &self.cloth, w, h, tile) {
             self.transfer = noise.whitening(w, h, FLOOR);
-            self.white = self.whiten(&self.image);
-            let spread = robust_spread(&self.whiten(&left), &self.cloth);
+            self.white = self.fft.filter(&self.image, &self.transfer);
+            let spread = robust_spread(&self.fft.filter(&left, &self.transfer), &self.cloth);
             self.transfer.iter_mut().for_each(|t| *t /= spread);
             self.white.iter_mut().for_each(|v| *v /= spread);
         }
     }
+}
+
+impl Region {
+    /// The likeliest course of what differs from `model` in the image, for differences of standard
+    /// deviation `spread` that hang together over `length_mm` (Wiener 1949).
+    pub(crate) fn difference(&self, model: &[f32], spread: f64, length_mm: f64) -> Vec<f32> {
+        let (w, h) = (self.grid.width, self.grid.height);
+        let model = self.fft.filter(model, &self.kept);
+        let left: Vec<f32> = self.image.iter().zip(model).map(|(i, m)| i - m).collect();
+        let length = length_mm / self.grid.pitch_mm;
+        let filter: Vec<f32> = (0..self.transfer.len())
+            .map(|k| {
+                let (kx, ky) = (k / h, k % h);
+                let fx = kx as f64 / w as f64;
+                let fy = ky.min(h - ky) as f64 / h as f64;
+                let turns = 1.0 + (2.0 * PI * length).powi(2) * (fx * fx + fy * fy);
+                // An exponential covariance's spectrum in the plane.
+                let signal = (spread * length).powi(2) * 2.0 * PI * turns.powf(-1.5);
+                let kept = f64::from(self.kept[k]);
+                let noise = f64::from(self.transfer[k]).powi(-2);
+                let all = signal * kept * kept + noise;
+                (signal * kept / all) as f32
+            })
+            .collect();
+        self.fft.filter(&left, &filter)
+    }
+}
+
+/// Share of every frequency, in a spectrum's layout, that taking off the light has left: 1 less
+/// the transfer function of the Gaussian that estimated it.
+pub(crate) fn kept_of_light(field: &ResidueField, width: usize, height: usize) -> Vec<f32> {
+    let spread = 2.0 * PI * field.light_spread_mm / field.grid.pitch_mm;
+    let mut kept = Vec::with_capacity((width / 2 + 1) * height);
+    for kx in 0..=width / 2 {
+        let fx = kx as f64 / width as f64;
+        for ky in 0..height {
+            let fy = ky.min(height - ky) as f64 / height as f64;
+            let exponent = -0.5 * spread * spread * (fx * fx + fy * fy);
+            kept.push((1.0 - exponent.exp()) as f32);
+        }
+    }
+    kept
 }
 
 /// First index and a fast length that hold `from..to` within `0..n`; the length may run past the

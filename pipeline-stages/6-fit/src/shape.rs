@@ -91,41 +91,6 @@ impl Shape {
         Self::from_polygons(polygons, self.half, self.to_art, self.unit_art)
     }
 
-    /// The shape with its holes filled.
-    pub(crate) fn filled(&self) -> Self {
-        let area = |spots: &[Spot]| -> f64 {
-            let next = spots.iter().cycle().skip(1);
-            spots
-                .iter()
-                .zip(next)
-                .map(|(a, b)| a[0] * b[1] - a[1] * b[0])
-                .sum()
-        };
-        // Outer contours run with positive area. One inside another's hole would count twice.
-        let mut outer: Vec<Vec<Spot>> = self
-            .polygons
-            .iter()
-            .filter(|p| area(p) > 0.0)
-            .cloned()
-            .collect();
-        let all = outer.clone();
-        outer.retain(|p| {
-            let inside = |q: &&Vec<Spot>| {
-                area(q) > area(p)
-                    && p.first().is_some_and(|s| {
-                        crossings(std::slice::from_ref(*q), s[1])
-                            .iter()
-                            .filter(|x| **x < s[0])
-                            .count()
-                            % 2
-                            == 1
-                    })
-            };
-            !all.iter().any(|q| inside(&q))
-        });
-        Self::from_polygons(outer, self.half, self.to_art, self.unit_art)
-    }
-
     /// Share of a square of side `width` around a spot that is filled, about.
     pub(crate) fn coverage_at(&self, u: f64, v: f64, width: f64) -> f32 {
         let level = (width * COVERAGE_SAMPLES as f64).max(1.0).log2().round() as usize;

@@ -21,6 +21,12 @@ pub struct VerdictSettings {
     pub signal_to_noise_cut: f64,
     /// and for the fit to count at all.
     pub signal_to_noise_look: f64,
+    /// Least significance, residuals that hang together counted as such, for a cut,
+    pub significance_cut: f64,
+    /// and for the fit to count at all.
+    pub significance_look: f64,
+    /// Greatest ratio of what residuals vary in common to what independent ones would.
+    pub dispersion_max: f64,
     /// A width farther than this from the expected one is flagged.
     pub expected_width_percent: f64,
     /// Another place that shows this share of the signal is as good an answer.
@@ -35,6 +41,11 @@ pub struct VerdictSettings {
     pub missing_detail_mm: f64,
     /// Area of residue where the artwork has none, beyond which another version is suspected.
     pub surplus_mm2: f64,
+    /// Area of smooth, closed holes where the artwork has none, beyond which another version is
+    /// suspected.
+    pub made_holes_mm2: f64,
+    /// Area of whole parts that the residue lacks, beyond which another version is suspected.
+    pub missing_parts_mm2: f64,
     /// By how many standard deviations the emblem's shape may contradict the ruler's plane.
     pub plane_pull_sigmas: f64,
     /// Greatest tilt of the cloth.
@@ -78,12 +89,13 @@ pub fn judge(
         );
     };
     let (fit, evidence) = (&best.fit, &best.evidence);
-    let hold = no_fit(fit, settings);
+    let hold = no_fit(best, settings);
     if !hold.is_empty() {
         return (Verdict::Hold, hold);
     }
     let mut look: Vec<String> = job.doubts.to_vec();
     look.extend(about_the_signal(fit, settings));
+    look.extend(about_the_course(best, settings));
     look.extend(about_the_version(ranking, best, settings));
     look.extend(about_the_place(best, evidence, settings));
     look.extend(about_the_scale(job, best, plane, settings));
@@ -134,6 +146,27 @@ fn about_the_signal(fit: &Fit, settings: &VerdictSettings) -> Vec<String> {
     look
 }
 
+/// Whether the residue keeps to the artwork's outline.
+fn about_the_course(best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
+    let mut look = Vec::new();
+    let evidence = &best.evidence;
+    if evidence.significance < settings.significance_cut {
+        look.push(format!(
+            "What is seen keeps to the outline of {} with {:.0} standard deviations, {:.0} are \
+             wanted for a cut: is it worn too much, or another version?",
+            best.file, evidence.significance, settings.significance_cut
+        ));
+    }
+    if evidence.dispersion > settings.dispersion_max {
+        look.push(format!(
+            "Along whole stretches the residue strays from the outline of {}, {:.0} times more \
+             than by chance; {:.0} are usual at most: is it another version?",
+            best.file, evidence.dispersion, settings.dispersion_max
+        ));
+    }
+    look
+}
+
 fn about_the_version(ranking: &Ranking, best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
     let mut look = Vec::new();
     if best.score < settings.version_probability {
@@ -154,8 +187,22 @@ fn about_the_version(ranking: &Ranking, best: &Ranked, settings: &VerdictSetting
     }
     if best.evidence.surplus_mm2 > settings.surplus_mm2 {
         look.push(format!(
-            "{:.0} mm² inside the emblem show residue where {} has none: is it another version?",
+            "{:.0} mm² show residue where {} has none: is it another version?",
             best.evidence.surplus_mm2, best.file
+        ));
+    }
+    if best.evidence.made_holes_mm2 > settings.made_holes_mm2 {
+        look.push(format!(
+            "The residue has {:.0} mm² of smooth, closed holes where {} has none: is it another \
+             version?",
+            best.evidence.made_holes_mm2, best.file
+        ));
+    }
+    if best.evidence.missing_parts_mm2 > settings.missing_parts_mm2 {
+        look.push(format!(
+            "Whole parts of {}, {:.0} mm², left no residue although the rest did: is it another \
+             version?",
+            best.file, best.evidence.missing_parts_mm2
         ));
     }
     if best.evidence.missing_detail_mm > settings.missing_detail_mm {
@@ -225,8 +272,17 @@ fn about_the_scale(
 }
 
 /// Why this is no fit at all; empty when it is one.
-fn no_fit(fit: &Fit, settings: &VerdictSettings) -> Vec<String> {
+fn no_fit(best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
+    let fit = &best.fit;
     let mut hold = Vec::new();
+    if best.evidence.significance < settings.significance_look {
+        hold.push(format!(
+            "No residue of this artwork was found: the best place keeps to its outline with {:.0} \
+             standard deviations, at least {:.0} are needed. Photograph again in slanting light, \
+             or say where the residue is with look_in_px.",
+            best.evidence.significance, settings.significance_look
+        ));
+    }
     if fit.signal_to_noise < settings.signal_to_noise_look {
         hold.push(format!(
             "No residue stands out of the cloth: the best place shows {:.1} times the noise, at \

@@ -1,21 +1,23 @@
 //! All versions fitted to the same samples, and compared.
 
+use std::f64::consts::PI;
+
 use measures::{Art, Artwork, ClothPlane, Fit, Map};
 use nalgebra::SMatrix;
+use rayon::prelude::*;
 
 use crate::align::{Aligner, Alignment, Drawing};
-use crate::coarse::{self, Raster};
+use crate::coarse::{self, Candidate, Look, Raster};
 use crate::evidence;
+use crate::find::{Entrant, LOCAL_CANDIDATES, about, find, standing};
 use crate::level::Level;
 use crate::pose::{BLEED, Information, Pose, Prior, SIZE, TURN, UNKNOWNS, Unknowns, X, Y};
-use crate::refine::{self, Climber};
+use crate::refine;
 use crate::region::Region;
 use crate::shape::{Distance, Shape, Stop};
-use crate::surplus;
+use crate::structure;
 use crate::{Evidence, Hint, Ranked, Ranking, Settings};
 
-/// Times the noise is measured anew and the fit repeated.
-const ROUNDS: usize = 2;
 /// What whitened residuals are short of being independent, and the model of being complete:
 /// log-likelihood differences are divided by this.
 const TEMPER: f64 = 4.0;
@@ -27,17 +29,6 @@ const SNR_STEP: f64 = 0.5;
 /// Standard uncertainty (k = 1) of the mean bleed that comes from its unevenness. Measured on
 /// painted scenes, whose edges are ragged by up to 0.1 mm.
 const U_EVEN_BLEED_MM: f64 = 0.03;
-
-/// A mirror image that does nearly as well speaks for a wrong fit altogether: be slow to rule it
-/// out.
-const MIRROR_TEMPER: f64 = 40.0;
-
-/// A version on its way through the comparison.
-struct Entrant {
-    artwork: usize,
-    shape: Shape,
-    climbers: Vec<Climber>,
-}
 
 pub(crate) fn rank(
     levels: &[Level],
@@ -59,116 +50,91 @@ pub(crate) fn rank(
         })
         .collect();
     find(levels, &mut entrants, plane, hint, settings);
+    best_of(levels, plane, artworks, &entrants, settings).unwrap_or(Ranking {
+        versions: Vec::new(),
+        none_of_these: 1.0,
+    })
+}
+
+/// Fits every version at half the final resolution, and those that may be the one at the final.
+fn best_of(
+    levels: &[Level],
+    plane: &ClothPlane,
+    artworks: &[Artwork],
+    entrants: &[Entrant],
+    settings: &Settings,
+) -> Option<Ranking> {
+    /// Versions less probable than this by half the final resolution are out.
+    const OUT: f64 = 1e-7;
     let lead = entrants.iter().max_by(|a, b| {
         standing(&a.climbers, settings)
             .total_cmp(&standing(&b.climbers, settings))
             .then(b.artwork.cmp(&a.artwork))
-    });
-    let Some(lead) = lead else {
-        return Ranking {
-            versions: Vec::new(),
-            none_of_these: 1.0,
-        };
+    })?;
+    let climber = lead.climbers.first()?;
+    let pose = climber.alignment.pose;
+    let ground = |shape: &Shape, pose: &Pose, samples_max| {
+        let level = refine::finest_level(levels, pose.size_mm(), samples_max);
+        let level = &levels[level];
+        Ground::prepare(level, plane, shape, pose, &climber.candidate, settings)
     };
-    let Some(ground) = Ground::prepare(levels, plane, lead, settings) else {
-        return Ranking {
-            versions: Vec::new(),
-            none_of_these: 1.0,
-        };
-    };
-    let finalists: Vec<Finalist> = entrants
+    let coarse = ground(&lead.shape, &pose, settings.region_samples_max / 2)?;
+    let tried: Vec<Finalist> = entrants
         .iter()
-        .filter_map(|e| ground.best_fit(e, lead))
+        .filter_map(|e| coarse.fit(e, &starts(e, lead, &pose)))
         .collect();
-    ground.compare(levels, &finalists, &entrants, artworks, settings)
-}
-
-fn standing(climbers: &[Climber], settings: &Settings) -> f64 {
-    climbers.first().map_or(0.0, |c| c.standing(settings))
-}
-
-/// The best places for every shape: the likely sizes first and coarsely, everything and
-/// thoroughly only if that convinces nobody. Versions of one emblem lie in one place, so the
-/// search ends with the pass in which any of them is found beyond doubt.
-fn find(
-    levels: &[Level],
-    entrants: &mut [Entrant],
-    plane: &ClothPlane,
-    hint: &Hint,
-    settings: &Settings,
-) {
-    const KEPT: usize = 3;
-    /// Most searches end above this size; below it they cost the most.
-    const USUAL_MIN_MM: f64 = 28.0;
-    let all = [settings.size_min_mm, settings.size_max_mm];
-    let usual = [all[0].max(USUAL_MIN_MM), all[1]];
-    let width = hint.expected_width_mm.filter(|w| w.is_finite() && *w > 0.0);
-    let passes = [
-        width.map(|_| (None, Raster::QUICK)),
-        Some((Some(usual), Raster::QUICK)),
-        Some((Some(all), Raster::QUICK)),
-        Some((Some(usual), Raster::ANY_TURN)),
-        Some((Some(all), Raster::THOROUGH)),
-    ];
-    for (sizes, raster) in passes.into_iter().flatten() {
-        for e in &mut *entrants {
-            let size = width.unwrap_or_default() * 0.5 / e.shape.half[0];
-            let sizes = sizes.unwrap_or([(0.75 * size).max(all[0]), (1.35 * size).min(all[1])]);
-            let found = coarse::search(levels, &e.shape, sizes, raster, settings);
-            let climbers = refine::climb(levels, &e.shape, plane, &found, KEPT, settings);
-            if standing(&climbers, settings) > standing(&e.climbers, settings) {
-                e.climbers = climbers;
-            }
-        }
-        let found = entrants
-            .iter()
-            .filter(|e| e.climbers.first().is_some_and(|c| convincing(c, settings)))
-            .max_by(|a, b| {
-                standing(&a.climbers, settings).total_cmp(&standing(&b.climbers, settings))
-            });
-        if let Some((pose, half)) =
-            found.and_then(|e| Some((e.climbers.first()?.alignment.pose, e.shape.half)))
-        {
-            look_about(levels, entrants, plane, (&pose, half), settings);
-            return;
+    let weights = coarse.weights(&tried);
+    let ahead =
+        (0..tried.len()).max_by(|&i, &j| weights[i].total_cmp(&weights[j]).then(j.cmp(&i)))?;
+    let front = &tried[ahead];
+    let fine = ground(
+        &front.entrant.shape,
+        &front.alignment.pose,
+        settings.region_samples_max,
+    )?;
+    let (mut finalists, mut beaten) = (Vec::new(), Vec::new());
+    for (f, weight) in tried.into_iter().zip(weights) {
+        if weight < OUT {
+            beaten.push(f);
+        } else {
+            finalists.extend(fine.fit(f.entrant, &[f.alignment.pose]));
         }
     }
+    let mut ranking = fine.compare(&finalists, artworks);
+    fine.doubt_best(
+        levels,
+        &mut ranking.versions,
+        &finalists,
+        entrants,
+        settings,
+    );
+    let beaten = beaten.iter().map(|f| coarse.describe(f, 0.0, artworks));
+    ranking.versions.extend(beaten);
+    Some(ranking)
 }
 
-/// Versions differ in what they show, so the middle of one need not be the middle of another: each
-/// is searched about the place where one was found, too.
-fn look_about(
-    levels: &[Level],
-    entrants: &mut [Entrant],
-    plane: &ClothPlane,
-    (pose, half): (&Pose, [f64; 2]),
-    settings: &Settings,
-) {
-    for e in entrants {
-        let size = pose.size_mm();
-        let ratios = [half[0] / e.shape.half[0], half[1] / e.shape.half[1]];
-        let low = 0.85 * size * ratios[0].min(ratios[1]);
-        let high = 1.18 * size * ratios[0].max(ratios[1]);
-        let mut found = coarse::search(levels, &e.shape, [low, high], Raster::ANY_TURN, settings);
-        found.retain(|c| c.middle.distance(pose.middle()) < 0.4 * size);
-        let climbers = refine::climb(levels, &e.shape, plane, &found, 1, settings);
-        if standing(&climbers, settings) > standing(&e.climbers, settings) {
-            e.climbers = climbers;
-        }
+/// Where to begin a version's fit: at its own best place, or at the leader's at equal area, equal
+/// width or equal height.
+fn starts(e: &Entrant, lead: &Entrant, leader: &Pose) -> Vec<Pose> {
+    let own = e.climbers.first().map(|c| c.alignment.pose);
+    let mut starts: Vec<Pose> = own.into_iter().collect();
+    starts.retain(|p| p.middle().distance(leader.middle()) < 0.5 * leader.size_mm());
+    if e.artwork != lead.artwork {
+        let [a, b] = [lead.shape.half, e.shape.half];
+        let ratios = [
+            (a[0] * a[1] / (b[0] * b[1])).sqrt(),
+            a[0] / b[0],
+            a[1] / b[1],
+        ];
+        let alike = (ratios[1] / ratios[2]).ln().abs() < 0.03;
+        let kept = if alike { 1 } else { 3 };
+        starts.extend(ratios[..kept].iter().map(|ratio| {
+            let mut pose = *leader;
+            pose.0[SIZE] += ratio.ln();
+            pose
+        }));
     }
-}
-
-/// Whether a fit is so good that no other place needs to be looked at: far out of the noise, and
-/// with residue almost everywhere it should be.
-fn convincing(c: &Climber, settings: &Settings) -> bool {
-    const SNR: f64 = 30.0;
-    const SHARE: f64 = 0.8;
-    /// Standard deviations of bleed.
-    const DEVIATIONS: f64 = 2.0;
-    let bleed = (c.alignment.pose.0[BLEED] - settings.bleed_mm).abs();
-    c.standing(settings) > SNR
-        && c.alignment.present_share > SHARE
-        && bleed < DEVIATIONS * settings.u_bleed_mm
+    starts
 }
 
 /// The common samples on which versions are compared: where the best of them lies.
@@ -180,9 +146,8 @@ struct Ground<'a> {
 }
 
 /// A version fitted on the common ground.
-struct Finalist {
-    entrant: usize,
-    artwork: usize,
+struct Finalist<'a> {
+    entrant: &'a Entrant,
     alignment: Alignment,
     drawing: Drawing,
     near: Vec<(usize, usize)>,
@@ -191,40 +156,30 @@ struct Finalist {
 }
 
 impl<'a> Ground<'a> {
+    /// The surroundings of `shape` at `pose`, the noise measured from what the shape leaves.
     fn prepare(
-        levels: &'a [Level],
+        level: &'a Level,
         plane: &'a ClothPlane,
-        lead: &Entrant,
+        shape: &Shape,
+        pose: &Pose,
+        candidate: &Candidate,
         settings: &Settings,
     ) -> Option<Self> {
-        let climber = lead.climbers.first()?;
-        let pose = climber.alignment.pose;
-        let level = &levels[climber.candidate.level];
         let prior = refine::prior_for(level, plane, settings, true);
-        let direction =
-            refine::best_direction(level, &lead.shape, plane, &prior, &pose, &climber.candidate)?;
-        let region = refine::region_around(level, &lead.shape, &pose, &direction)?;
+        let direction = refine::best_direction(level, shape, plane, &prior, pose, candidate)?;
+        let region = refine::region_around(level, shape, pose, &direction)?;
         let mut ground = Self {
             plane,
             region,
             prior,
             level,
         };
-        for _ in 0..ROUNDS {
-            let distance = refine::distance_for(level, &lead.shape, pose.size_mm());
-            let tiles = refine::tiles_for(pose.size_mm());
-            let aligner = ground.aligner(&distance, tiles);
-            let alignment = aligner.align(pose);
-            let near = aligner.near(&alignment.pose);
-            let drawing = aligner.draw(&alignment.pose, &near, false);
-            let mut model = vec![0.0f32; ground.region.grid.len()];
-            for &(k, t) in &near {
-                model[k] = drawing.cover[k] * alignment.contrasts[t] as f32;
-            }
-            ground
-                .region
-                .relearn_noise(&model, settings.noise_tile_samples);
-        }
+        let distance = refine::distance_for(level, shape, pose.size_mm());
+        let tiles = refine::tiles_for(pose.size_mm());
+        let model = ground.aligner(&distance, tiles).model(pose);
+        ground
+            .region
+            .relearn_noise(&model, settings.noise_tile_samples);
         Some(ground)
     }
 
@@ -235,77 +190,51 @@ impl<'a> Ground<'a> {
             plane: self.plane,
             prior: &self.prior,
             tiles,
+            free: UNKNOWNS,
         }
     }
 
-    /// The version's best fit here: from its own best place, or from the leader's at equal area.
-    fn best_fit(&self, e: &Entrant, lead: &Entrant) -> Option<Finalist> {
-        let leader = lead.climbers.first()?.alignment.pose;
-        let mut starts: Vec<Pose> = e
-            .climbers
-            .first()
-            .map(|c| c.alignment.pose)
-            .into_iter()
-            .collect();
-        starts.retain(|p| p.middle().distance(leader.middle()) < 0.5 * leader.size_mm());
-        if e.artwork != lead.artwork {
-            let [a, b] = [lead.shape.half, e.shape.half];
-            // At equal area, at equal width, at equal height.
-            let ratios = [
-                (a[0] * a[1] / (b[0] * b[1])).sqrt(),
-                a[0] / b[0],
-                a[1] / b[1],
-            ];
-            let kept = if (ratios[1] / ratios[2]).ln().abs() < 0.03 {
-                1
-            } else {
-                3
-            };
-            starts.extend(ratios[..kept].iter().map(|ratio| {
-                let mut pose = leader;
-                pose.0[SIZE] += ratio.ln();
-                pose
-            }));
-        }
+    /// The version's best fit here from any of `starts`.
+    fn fit<'b>(&self, entrant: &'b Entrant, starts: &[Pose]) -> Option<Finalist<'b>> {
         let size = starts.first()?.size_mm();
-        let distance = refine::distance_for(self.level, &e.shape, size);
-        let tiles = refine::tiles_for(leader.size_mm());
+        let distance = refine::distance_for(self.level, &entrant.shape, size);
+        let tiles = refine::tiles_for(size);
         let aligner = self.aligner(&distance, tiles);
-        let alignment = starts
-            .iter()
-            .map(|&p| aligner.align(p))
-            .max_by(|a, b| a.gain.total_cmp(&b.gain))?;
-        let near = aligner.near(&alignment.pose);
-        let drawing = aligner.draw(&alignment.pose, &near, true);
+        let fits: Vec<_> = starts.par_iter().map(|&p| aligner.align(p)).collect();
+        let (alignment, near, drawing) = fits
+            .into_iter()
+            .max_by(|a, b| a.0.gain.total_cmp(&b.0.gain))?;
         Some(Finalist {
-            entrant: e.artwork,
-            artwork: e.artwork,
+            entrant,
             alignment,
-            near,
             drawing,
+            near,
             distance,
             tiles,
         })
     }
 
-    fn compare(
-        &self,
-        levels: &[Level],
-        finalists: &[Finalist],
-        entrants: &[Entrant],
-        artworks: &[Artwork],
-        settings: &Settings,
-    ) -> Ranking {
+    /// Probability of each version against the best one's.
+    ///
+    /// Residuals hang together along the outline: differences of the log-likelihood count as many
+    /// times less as the best version's scores vary more than independent ones would.
+    fn weights(&self, finalists: &[Finalist]) -> Vec<f64> {
         let mut common = vec![false; self.region.grid.len()];
         for f in finalists {
             f.near.iter().for_each(|&(k, _)| common[k] = true);
         }
         let costs: Vec<f64> = finalists.iter().map(|f| self.cost(f, &common)).collect();
         let least = costs.iter().copied().fold(f64::INFINITY, f64::min);
-        let weights: Vec<f64> = costs
+        let best = costs.iter().position(|c| *c <= least);
+        let temper = best.map_or(1.0, |i| finalists[i].alignment.dispersion);
+        costs
             .iter()
-            .map(|c| (-0.5 * (c - least) / TEMPER).exp())
-            .collect();
+            .map(|c| (-0.5 * (c - least) / temper.max(TEMPER)).exp())
+            .collect()
+    }
+
+    fn compare(&self, finalists: &[Finalist], artworks: &[Artwork]) -> Ranking {
+        let weights = self.weights(finalists);
         let total: f64 = weights.iter().sum();
         let snr = finalists
             .iter()
@@ -315,20 +244,9 @@ impl<'a> Ground<'a> {
         let mut versions: Vec<Ranked> = finalists
             .iter()
             .zip(&weights)
-            .filter_map(|(f, w)| {
-                let entrant = entrants.iter().find(|e| e.artwork == f.entrant)?;
-                let (fit, evidence) = self.describe(f, entrant);
-                Some(Ranked {
-                    artwork: f.artwork,
-                    file: artworks[f.artwork].file.clone(),
-                    score: any * w / total,
-                    fit,
-                    evidence,
-                })
-            })
+            .map(|(f, w)| self.describe(f, any * w / total, artworks))
             .collect();
         versions.sort_by(|a, b| b.score.total_cmp(&a.score).then(a.artwork.cmp(&b.artwork)));
-        self.doubt_best(levels, &mut versions, finalists, entrants, settings);
         Ranking {
             versions,
             none_of_these: 1.0 - any,
@@ -347,14 +265,10 @@ impl<'a> Ground<'a> {
         let Some(best) = versions.first_mut() else {
             return;
         };
-        let f = finalists.iter().find(|f| f.artwork == best.artwork);
-        let e = entrants.iter().find(|e| e.artwork == best.artwork);
-        let (Some(f), Some(e)) = (f, e) else { return };
-        best.evidence.mirrored_probability = self.mirrored_probability(levels, f, e, settings);
-        best.evidence.rival_share = entrants
-            .iter()
-            .map(|e| rival_share(e, &f.alignment.pose))
-            .fold(0.0, f64::max);
+        let f = finalists.iter().find(|f| f.entrant.artwork == best.artwork);
+        let Some(f) = f else { return };
+        best.evidence.mirrored_probability = self.mirrored_probability(levels, f, settings);
+        best.evidence.rival_share = rival_share(entrants, &f.alignment.pose);
     }
 
     /// Twice the negative log-likelihood on the common samples.
@@ -371,35 +285,37 @@ impl<'a> Ground<'a> {
     }
 
     /// Probability that the mirror image is the right one; 0 when it looks the same.
-    fn mirrored_probability(
-        &self,
-        levels: &[Level],
-        f: &Finalist,
-        e: &Entrant,
-        settings: &Settings,
-    ) -> f64 {
+    fn mirrored_probability(&self, levels: &[Level], f: &Finalist, settings: &Settings) -> f64 {
         let pose = &f.alignment.pose;
         let size = pose.size_mm();
-        let mirrored = e.shape.mirrored();
-        let sizes = [0.87 * size, 1.15 * size];
-        let mut found = coarse::search(levels, &mirrored, sizes, Raster::QUICK, settings);
+        let shape = &f.entrant.shape;
+        let mirrored = shape.mirrored();
+        let look = Look {
+            raster: Raster::QUICK,
+            sizes_mm: [0.87 * size, 1.15 * size],
+            turns_rad: [pose.0[TURN], PI],
+            window: Some(about(pose)),
+        };
+        let mut found = coarse::search(levels, &mirrored, &look, settings);
         found.retain(|c| c.middle.distance(pose.middle()) < 0.3 * size);
+        found.truncate(LOCAL_CANDIDATES);
         let climbed = refine::climb(levels, &mirrored, self.plane, &found, 1, settings);
         let Some(best) = climbed.first() else {
             return 0.0;
         };
         let distance = refine::distance_for(self.level, &mirrored, size);
-        let alignment = self.aligner(&distance, f.tiles).align(best.alignment.pose);
-        if alike((&mirrored, &alignment.pose), (&e.shape, pose), &f.distance) {
+        let (alignment, ..) = self.aligner(&distance, f.tiles).align(best.alignment.pose);
+        if alike((&mirrored, &alignment.pose), (shape, pose), &f.distance) {
             return 0.0;
         }
-        let behind = f.alignment.snr.powi(2) - alignment.snr.powi(2);
-        1.0 / (1.0 + (0.5 * behind / MIRROR_TEMPER).exp())
+        let behind = f.alignment.gain - alignment.gain;
+        let dispersion = f.alignment.dispersion.min(alignment.dispersion);
+        1.0 / (1.0 + (behind / dispersion.max(TEMPER)).exp())
     }
 
-    fn describe(&self, f: &Finalist, e: &Entrant) -> (Fit, Evidence) {
+    fn describe(&self, f: &Finalist, score: f64, artworks: &[Artwork]) -> Ranked {
         let a = &f.alignment;
-        let shape = &e.shape;
+        let Entrant { artwork, shape, .. } = f.entrant;
         let aligner = self.aligner(&f.distance, f.tiles);
         let support = evidence::along_outline(&aligner, a, shape, &f.near, &f.drawing);
         let art_to_photo = art_to_photo(&a.pose, shape, self.plane);
@@ -428,15 +344,29 @@ impl<'a> Ground<'a> {
             signal_to_noise: a.snr.abs(),
             samples,
         };
+        let differences = structure::differences(&aligner, a, &f.near, &f.drawing);
         let evidence = Evidence {
-            plane_pull: a.pose.plane_pull(&self.prior),
+            plane_pull: a
+                .information
+                .try_inverse()
+                .map_or(0.0, |posterior| a.pose.plane_pull(&self.prior, &posterior)),
             residual_ratio: a.spread,
-            surplus_mm2: surplus::area_mm2(&aligner, a, shape, &f.near, &f.drawing),
+            significance: a.significance(),
+            dispersion: a.dispersion,
+            surplus_mm2: differences.surplus_mm2(),
+            made_holes_mm2: differences.made_holes_mm2(),
+            missing_parts_mm2: differences.missing_parts_mm2(),
             explained: a.explained,
             missing_detail_mm: evidence::missing_detail(&support, a.pose.size_mm()),
             ..Evidence::default()
         };
-        (fit, evidence)
+        Ranked {
+            artwork: *artwork,
+            file: artworks[*artwork].file.clone(),
+            score,
+            fit,
+            evidence,
+        }
     }
 }
 
@@ -467,13 +397,15 @@ fn alike(a: (&Shape, &Pose), b: (&Shape, &Pose), distance: &Distance) -> bool {
     near.count() as f64 > SHARE * stops.len() as f64
 }
 
-fn rival_share(e: &Entrant, pose: &Pose) -> f64 {
-    let best = e.climbers.first().map_or(1.0, |c| c.alignment.snr.abs());
-    e.climbers
-        .iter()
-        .filter(|c| c.alignment.pose.middle().distance(pose.middle()) > 0.25 * pose.size_mm())
-        .map(|c| c.alignment.snr.abs() / best)
-        .fold(0.0, f64::max)
+/// Significance of the best fit at another place, as a share of the best fit's at this one.
+fn rival_share(entrants: &[Entrant], pose: &Pose) -> f64 {
+    let (mut here, mut elsewhere) = (0.0f64, 0.0f64);
+    for c in entrants.iter().flat_map(|e| &e.climbers) {
+        let away = c.alignment.pose.middle().distance(pose.middle()) > 0.25 * pose.size_mm();
+        let best = if away { &mut elsewhere } else { &mut here };
+        *best = best.max(c.alignment.significance());
+    }
+    elsewhere / here.max(1e-9)
 }
 
 /// Artwork units to photo pixels, the plane's corrections included.
@@ -485,8 +417,7 @@ pub(crate) fn art_to_photo(
     pose.art_to_cloth(shape).then(&pose.plane_to_photo(plane))
 }
 
-/// Covariance (k = 1) of the unknowns: the sandwich A⁻¹ B A⁻¹, with B from the tiles' own scores
-/// (White 1982), so that residuals that hang together within a tile count as they do.
+/// Covariance (k = 1) of the unknowns.
 pub(crate) fn covariance(a: &Alignment) -> Information {
     let Some(inverse) = a.information.try_inverse() else {
         return Information::identity() * 1e6;
@@ -498,7 +429,7 @@ pub(crate) fn covariance(a: &Alignment) -> Information {
         .try_inverse()
         .map_or_else(Unknowns::zeros, |h| h.column(BLEED) * 1e12);
     let uneven = response * response.transpose() * (U_EVEN_BLEED_MM * U_EVEN_BLEED_MM);
-    inverse * a.score_covariance * inverse + uneven
+    inverse + uneven
 }
 
 /// Largest expanded uncertainty (k = 2) of the outline: of any of its points in the photo, and of

@@ -1,0 +1,297 @@
+//! Where the residue differs from the artwork: residue where the artwork has none, and holes where
+//! it has none.
+//!
+//! Wear takes residue away in ragged patches that run across the artwork's edges as they please;
+//! it adds none. Another version's detail is sharp, closed and keeps clear of the edges.
+
+use std::ops::RangeInclusive;
+
+use crate::align::{Aligner, Alignment, Drawing};
+use crate::pose::BLEED;
+
+/// Differences are taken to hang together over this length.
+const LENGTH_MM: f64 = 2.0;
+/// A spot differs when it lies more than this share of the emblem's contrast from the artwork.
+const SHARE: f64 = 0.5;
+/// Spots nearer to the artwork's edge than this may be its bleed or fray.
+const CLEARANCE_MM: f64 = 0.9;
+
+/// A connected patch of cloth on which residue and artwork differ.
+#[derive(Clone, Debug)]
+pub(crate) struct Patch {
+    pub(crate) area_mm2: f64,
+    /// Area over that of its convex hull: near 1 for discs and polygons, low for ragged patches.
+    pub(crate) solidity: f64,
+    /// Share of the patch's edge that lies along the artwork's.
+    pub(crate) touching: f64,
+    /// Mean difference, as a share of the emblem's contrast.
+    pub(crate) difference: f64,
+}
+
+/// What differs.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Differences {
+    /// Residue where the artwork has none.
+    pub(crate) surplus: Vec<Patch>,
+    /// None where the artwork has some.
+    pub(crate) holes: Vec<Patch>,
+}
+
+impl Differences {
+    /// Area of residue where the artwork has none, as strong as the emblem's own; in square
+    /// millimetres.
+    pub(crate) fn surplus_mm2(&self) -> f64 {
+        /// Fainter or stronger things are stains and folds.
+        const LIKE_RESIDUE: RangeInclusive<f64> = 0.65..=1.25;
+        const AREA_MIN_MM2: f64 = 1.5;
+        total(&self.surplus, |p| {
+            p.area_mm2 >= AREA_MIN_MM2 && LIKE_RESIDUE.contains(&p.difference)
+        })
+    }
+
+    /// Area of holes that look made, not worn: full-bodied and clear of the artwork's edges.
+    pub(crate) fn made_holes_mm2(&self) -> f64 {
+        const AREA_MIN_MM2: f64 = 10.0;
+        const SOLIDITY: f64 = 0.845;
+        const TOUCHING: f64 = 0.1;
+        total(&self.holes, |p| {
+            p.area_mm2 >= AREA_MIN_MM2 && p.solidity >= SOLIDITY && p.touching < TOUCHING
+        })
+    }
+
+    /// Area of parts of the artwork that have no residue at all, cut off clean at their edges.
+    pub(crate) fn missing_parts_mm2(&self) -> f64 {
+        const AREA_MIN_MM2: f64 = 5.0;
+        const TOUCHING: f64 = 0.9;
+        total(&self.holes, |p| {
+            p.area_mm2 >= AREA_MIN_MM2 && p.touching >= TOUCHING
+        })
+    }
+}
+
+fn total(patches: &[Patch], counts: impl Fn(&Patch) -> bool) -> f64 {
+    patches
+        .iter()
+        .filter(|p| counts(p))
+        .fold(0.0, |sum, p| sum + p.area_mm2)
+}
+
+/// Looks for patches that differ, on and about the emblem.
+pub(crate) fn differences(
+    aligner: &Aligner<'_>,
+    alignment: &Alignment,
+    near: &[(usize, usize)],
+    drawing: &Drawing,
+) -> Differences {
+    let region = aligner.region;
+    let grid = &region.grid;
+    let contrast = full_contrast(alignment);
+    let model: Vec<f32> = drawing.cover.iter().map(|c| c * contrast as f32).collect();
+    let difference = region.difference(&model, 0.5 * contrast.abs(), LENGTH_MM);
+    let size = alignment.pose.size_mm();
+    let bleed = alignment.pose.0[BLEED];
+    // Millimetres inside the residue's edge, negative outside.
+    let mut depth = vec![f64::NEG_INFINITY; grid.len()];
+    for &(k, _) in near {
+        let (u, v) = aligner.spot_of(&alignment.pose, k);
+        if let Some((d, _)) = aligner.distance.at(u, v) {
+            depth[k] = d * size + bleed;
+        }
+    }
+    let share: Vec<f64> = difference
+        .iter()
+        .map(|d| f64::from(*d) / contrast)
+        .collect();
+    let patches = |inside: f64| {
+        let differs = |k: usize| -inside * share[k] > SHARE && inside * depth[k] > 0.0;
+        let core = |k: usize| inside * depth[k] > CLEARANCE_MM;
+        let near_edge = |k: usize| inside * depth[k] < 0.5 * CLEARANCE_MM;
+        connected(grid.width, grid.height, &differs)
+            .into_iter()
+            .filter(|p| p.iter().any(|&k| core(k)))
+            .map(|p| describe(&p, grid.width, grid.pitch_mm, &share, &differs, &near_edge))
+            .collect::<Vec<_>>()
+    };
+    Differences {
+        surplus: patches(-1.0),
+        holes: patches(1.0),
+    }
+}
+
+/// Contrast where the residue is whole: what a quarter of the signal lies above.
+fn full_contrast(alignment: &Alignment) -> f64 {
+    let sign = alignment.contrast.signum();
+    let mut contrasts: Vec<(f64, f64)> = alignment
+        .contrasts
+        .iter()
+        .zip(&alignment.tile_signals)
+        .map(|(a, q)| (a * sign, *q))
+        .collect();
+    contrasts.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let total: f64 = contrasts.iter().map(|c| c.1).sum();
+    let mut sum = 0.0;
+    contrasts
+        .iter()
+        .find(|c| {
+            sum += c.1;
+            sum >= 0.25 * total
+        })
+        .map_or(alignment.contrast, |c| c.0 * sign)
+}
+
+/// Connected patches of samples, neighbours being those above, below and beside.
+fn connected(width: usize, height: usize, member: &dyn Fn(usize) -> bool) -> Vec<Vec<usize>> {
+    let last = (width * height).saturating_sub(1);
+    let mut free: Vec<bool> = (0..width * height).map(member).collect();
+    let mut patches = Vec::new();
+    for start in 0..width * height {
+        if !free[start] {
+            continue;
+        }
+        free[start] = false;
+        let mut patch = vec![start];
+        let mut next = 0;
+        while let Some(&k) = patch.get(next) {
+            next += 1;
+            let (i, j) = (k % width, k / width);
+            let mut visit = |ok: bool, n: usize| {
+                if ok && free[n] {
+                    free[n] = false;
+                    patch.push(n);
+                }
+            };
+            visit(i > 0, k.wrapping_sub(1));
+            visit(i + 1 < width, (k + 1).min(last));
+            visit(j > 0, k.wrapping_sub(width));
+            visit(j + 1 < height, (k + width).min(last));
+        }
+        patches.push(patch);
+    }
+    patches
+}
+
+fn describe(
+    patch: &[usize],
+    width: usize,
+    pitch_mm: f64,
+    share: &[f64],
+    member: &dyn Fn(usize) -> bool,
+    near_edge: &dyn Fn(usize) -> bool,
+) -> Patch {
+    let (mut sides, mut at_edge) = (0usize, 0usize);
+    for &k in patch {
+        let around = [
+            k.checked_sub(1),
+            Some(k + 1),
+            k.checked_sub(width),
+            Some(k + width),
+        ];
+        let open = around
+            .into_iter()
+            .filter(|n| n.is_none_or(|n| n >= share.len() || !member(n)))
+            .count();
+        sides += open;
+        if near_edge(k) {
+            at_edge += open;
+        }
+    }
+    let n = patch.len() as f64;
+    Patch {
+        area_mm2: n * pitch_mm * pitch_mm,
+        solidity: n / hull_area(patch, width),
+        touching: at_edge as f64 / sides.max(1) as f64,
+        difference: patch.iter().map(|&k| share[k]).sum::<f64>() / n,
+    }
+}
+
+/// Area of the convex hull of samples taken as unit squares (Andrew 1979, monotone chain).
+fn hull_area(patch: &[usize], width: usize) -> f64 {
+    let mut corners: Vec<(i64, i64)> = patch
+        .iter()
+        .flat_map(|&k| {
+            let (i, j) = ((k % width) as i64, (k / width) as i64);
+            [(i, j), (i + 1, j), (i, j + 1), (i + 1, j + 1)]
+        })
+        .collect();
+    corners.sort_unstable();
+    corners.dedup();
+    let turn = |o: (i64, i64), a: (i64, i64), b: (i64, i64)| {
+        (a.0 - o.0) * (b.1 - o.1) - (a.1 - o.1) * (b.0 - o.0)
+    };
+    let chain = |points: &mut dyn Iterator<Item = (i64, i64)>| {
+        let mut hull: Vec<(i64, i64)> = Vec::new();
+        for p in points {
+            while hull.len() > 1 && turn(hull[hull.len() - 2], hull[hull.len() - 1], p) <= 0 {
+                hull.pop();
+            }
+            hull.push(p);
+        }
+        hull.pop();
+        hull
+    };
+    let mut hull = chain(&mut corners.iter().copied());
+    hull.extend(chain(&mut corners.iter().rev().copied()));
+    let next = hull.iter().cycle().skip(1);
+    let doubled: i64 = hull
+        .iter()
+        .zip(next)
+        .map(|(a, b)| a.0 * b.1 - a.1 * b.0)
+        .sum();
+    0.5 * doubled.abs() as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const WIDTH: usize = 60;
+
+    fn patches(member: &dyn Fn(usize, usize) -> bool) -> Vec<Patch> {
+        let member = |k: usize| member(k % WIDTH, k / WIDTH);
+        let share = vec![-0.8; WIDTH * WIDTH];
+        connected(WIDTH, WIDTH, &member)
+            .iter()
+            .map(|p| describe(p, WIDTH, 0.5, &share, &member, &|k| k % WIDTH < 12))
+            .collect()
+    }
+
+    #[test]
+    fn a_disc_is_full_bodied_and_a_cross_is_not() {
+        let disc = patches(&|i, j| i.abs_diff(30).pow(2) + j.abs_diff(30).pow(2) <= 144);
+        assert_eq!(disc.len(), 1);
+        let area = std::f64::consts::PI * 6.0 * 6.0;
+        assert!((disc[0].area_mm2 / area - 1.0).abs() < 0.03);
+        assert!(disc[0].solidity > 0.9, "{}", disc[0].solidity);
+        let cross = patches(&|i, j| i.abs_diff(30).min(j.abs_diff(30)) < 3 && i.max(j) < 50);
+        assert!(cross[0].solidity < 0.5, "{}", cross[0].solidity);
+    }
+
+    #[test]
+    fn only_what_looks_made_counts() {
+        let patch = |area_mm2, solidity, touching, difference| Patch {
+            area_mm2,
+            solidity,
+            touching,
+            difference,
+        };
+        let seen = Differences {
+            surplus: vec![patch(4.0, 0.9, 0.0, 0.9), patch(90.0, 0.3, 0.0, 1.5)],
+            holes: vec![
+                patch(20.0, 0.93, 0.0, -0.8),
+                patch(30.0, 0.6, 0.0, -0.8),
+                patch(40.0, 0.9, 0.5, -0.8),
+                patch(25.0, 0.2, 1.0, -0.9),
+            ],
+        };
+        assert!((seen.surplus_mm2() - 4.0).abs() < 1e-12);
+        assert!((seen.made_holes_mm2() - 20.0).abs() < 1e-12);
+        assert!((seen.missing_parts_mm2() - 25.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn patches_that_touch_at_corners_only_are_two() {
+        let two = patches(&|i, j| (i < 5 && j < 5) || ((5..9).contains(&i) && (5..9).contains(&j)));
+        assert_eq!(two.len(), 2);
+        assert!((two[0].touching - 1.0).abs() < 1e-12);
+    }
+}
