@@ -6,6 +6,8 @@
 
 #[path = "../helpers/mod.rs"]
 mod helpers;
+
+mod disks;
 mod proofs;
 mod shop;
 

@@ -122,6 +122,12 @@ impl Shop {
 
     pub(crate) fn kill(&mut self) {
         if let Some(mut daemon) = self.daemon.take() {
+            // A daemon that is traced would outlive its tracer.
+            for child in children(Pid::from_child(&daemon)) {
+                if is_traced(child) {
+                    let _ = kill_process(Pid::from_raw(child).unwrap(), Signal::KILL);
+                }
+            }
             daemon.kill().unwrap();
             daemon.wait().unwrap();
         }
