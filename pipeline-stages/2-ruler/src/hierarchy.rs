@@ -5,137 +5,12 @@
 //! place it may begin, the lengths are explained by one length a rank plus outliers; the
 //! likelihoods are compared, with a penalty for each rank (Schwarz 1978).
 
-use measures::ruler::{Reading, RulerUnit};
+use measures::ruler::Reading;
+use measures::ruler::RulerUnit::{self, Inch, Mm};
 use measures::unit::MM_PER_INCH;
 
 use crate::grid::{median, robust_deviation};
-
-/// A way of dividing a ruler: every `levels[k]`-th tick has rank k + 1.
-struct Scheme {
-    levels: &'static [i32],
-    /// What it may stand for: unit, ticks in one millimetre or inch, prior weight (judged).
-    readings: &'static [(RulerUnit, f64, f64)],
-}
-
-use RulerUnit::{Inch, Mm};
-
-const SCHEMES: &[Scheme] = &[
-    Scheme {
-        levels: &[5, 10],
-        readings: &[(Mm, 1.0, 1.0), (Inch, 10.0, 0.03)],
-    },
-    Scheme {
-        levels: &[10],
-        readings: &[(Mm, 1.0, 0.5), (Inch, 10.0, 0.02)],
-    },
-    Scheme {
-        levels: &[5],
-        readings: &[(Mm, 1.0, 0.2), (Inch, 10.0, 0.02)],
-    },
-    Scheme {
-        levels: &[5, 10, 50],
-        readings: &[(Mm, 1.0, 0.2)],
-    },
-    Scheme {
-        levels: &[5, 10, 100],
-        readings: &[(Mm, 1.0, 0.2)],
-    },
-    Scheme {
-        levels: &[2, 10, 20],
-        readings: &[(Mm, 2.0, 1.0), (Inch, 20.0, 0.0005)],
-    },
-    Scheme {
-        levels: &[2, 10],
-        readings: &[(Mm, 2.0, 0.2), (Inch, 20.0, 0.0005)],
-    },
-    Scheme {
-        levels: &[2, 20],
-        readings: &[(Mm, 2.0, 0.1)],
-    },
-    Scheme {
-        levels: &[10, 20],
-        readings: &[(Mm, 2.0, 0.1), (Mm, 1.0, 0.02)],
-    },
-    Scheme {
-        levels: &[2, 4, 8, 16],
-        readings: &[(Inch, 16.0, 1.0)],
-    },
-    Scheme {
-        levels: &[4, 8, 16],
-        readings: &[(Inch, 16.0, 0.2)],
-    },
-    Scheme {
-        levels: &[2, 8, 16],
-        readings: &[(Inch, 16.0, 0.2)],
-    },
-    Scheme {
-        levels: &[2, 4, 16],
-        readings: &[(Inch, 16.0, 0.2)],
-    },
-    Scheme {
-        levels: &[4, 16],
-        readings: &[(Inch, 16.0, 0.2)],
-    },
-    Scheme {
-        levels: &[8, 16],
-        readings: &[(Inch, 16.0, 0.1)],
-    },
-    Scheme {
-        levels: &[2, 4, 8],
-        readings: &[(Inch, 8.0, 1.0)],
-    },
-    Scheme {
-        levels: &[4, 8],
-        readings: &[(Inch, 8.0, 0.2)],
-    },
-    Scheme {
-        levels: &[2, 8],
-        readings: &[(Inch, 8.0, 0.2)],
-    },
-    Scheme {
-        levels: &[2, 4, 8, 16, 32],
-        readings: &[(Inch, 32.0, 1.0)],
-    },
-    Scheme {
-        levels: &[4, 8, 16, 32],
-        readings: &[(Inch, 32.0, 0.2)],
-    },
-    Scheme {
-        levels: &[2, 8, 16, 32],
-        readings: &[(Inch, 32.0, 0.2)],
-    },
-    Scheme {
-        levels: &[2, 4, 16, 32],
-        readings: &[(Inch, 32.0, 0.2)],
-    },
-    Scheme {
-        levels: &[2, 4, 8, 32],
-        readings: &[(Inch, 32.0, 0.2)],
-    },
-    Scheme {
-        levels: &[4, 8, 16, 32, 64],
-        readings: &[(Inch, 64.0, 0.2)],
-    },
-    Scheme {
-        levels: &[2, 4, 8, 16, 32, 64],
-        readings: &[(Inch, 64.0, 0.5)],
-    },
-];
-
-/// Rhythms that things other than rulers keep: combs, seams, fences, type. Lengths that one of
-/// them explains as well are no ruler's.
-const OTHER_RHYTHMS: &[&[i32]] = &[
-    &[2],
-    &[3],
-    &[4],
-    &[6],
-    &[7],
-    &[9],
-    &[12],
-    &[2, 4],
-    &[2, 6],
-    &[3, 6],
-];
+use crate::schemes::{OTHER_RHYTHMS, SCHEMES, Scheme};
 
 /// Share of ticks whose length tells nothing (digits, dirt, glare).
 const OUTLIERS: f64 = 0.08;
@@ -171,8 +46,8 @@ struct Explained {
     scatter: f64,
     /// Geometric mean of the usual lengths of the shortest and the longest ticks, in pitches.
     size: f64,
-    /// How many ticks have the highest rank.
-    longest_ticks: usize,
+    /// Every second tick of the highest rank is surely no longer than the others.
+    longest_alike: bool,
 }
 
 /// How large the marks are, against their pitch.
@@ -205,7 +80,7 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
     let mut weighted: Vec<Reading> = Vec::new();
     for (scheme, e) in &explained {
         let likelihood = (TEMPER * (e.score - top.1.score)).exp();
-        for (its_unit, parts, prior) in scheme.meanings(e.longest_ticks) {
+        for (its_unit, parts, prior) in scheme.meanings(e.longest_alike) {
             let fits_hint = unit.is_none_or(|u| u == its_unit);
             let pitch = pitch_mm(its_unit, parts);
             let usual = usual_look(e.size, look, pitch) * usual_extent(f64::from(seen) * pitch);
@@ -225,30 +100,6 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
         misfits: top.1.misfits,
         lead: top.1.score - other,
     })
-}
-
-impl Scheme {
-    /// Every reading with its prior weight. Where the inch's fractions are halved and halved
-    /// again, the marks of the next whole may be no longer than the last that are told apart, or
-    /// too few of them in the photo to be told apart.
-    fn meanings(&self, longest_ticks: usize) -> Vec<(RulerUnit, f64, f64)> {
-        let mut all = self.readings.to_vec();
-        let told_apart = longest_ticks >= 4;
-        let (twice, four_times) = if told_apart {
-            (0.008, 0.0005)
-        } else {
-            (0.3, 0.1)
-        };
-        let highest = self.levels.last().map_or(0.0, |&l| f64::from(l));
-        for &(unit, parts, prior) in self.readings {
-            if unit == Inch && (highest - parts).abs() < 0.5 {
-                all.push((unit, 2.0 * parts, prior * twice));
-                all.push((unit, 4.0 * parts, prior * four_times));
-            }
-        }
-        all.retain(|&(unit, parts, _)| unit == Mm || parts <= 64.0);
-        all
-    }
 }
 
 fn pitch_mm(unit: RulerUnit, parts: f64) -> f64 {
@@ -406,6 +257,23 @@ impl<'a> Ranked<'a> {
         })
     }
 
+    /// Whether the longest ticks, and every second of them, have one length: two or more on either
+    /// side, and most of them.
+    fn longest_alike(&self) -> bool {
+        let top = self.means.len() - 1;
+        let period = self.levels[top - 1];
+        let mut seen = [0usize; 2];
+        let mut agreeing = [0usize; 2];
+        for &(i, l) in self.lengths.iter().filter(|l| self.rank(l.0) == top) {
+            let side = usize::from((i - self.phase).div_euclid(period).rem_euclid(2) == 1);
+            seen[side] += 1;
+            if (l - self.means[top]).abs() < 3.5 * self.scatters[top] {
+                agreeing[side] += 1;
+            }
+        }
+        (0..2).all(|side| agreeing[side] >= 2 && 10 * agreeing[side] >= 7 * seen[side])
+    }
+
     /// Two or more of the longest ticks agree with each other.
     fn longest_agree(&self) -> bool {
         let top = self.means.len() - 1;
@@ -432,7 +300,7 @@ fn explain(lengths: &[(i32, f64)], levels: &[i32], phase: i32) -> Option<Explain
         misfits: lengths.iter().filter(is_off).count() as f64 / lengths.len() as f64,
         scatter: ranked.scatter,
         size: (ranked.means[0] * ranked.means[top]).max(1e-9).sqrt(),
-        longest_ticks: ranked.counts[top],
+        longest_alike: ranked.longest_alike(),
     })
 }
 
@@ -545,6 +413,22 @@ mod tests {
             assert!(mm < 0.9, "seed {seed}: {mm}");
             assert_eq!(top(&lengths, 0.2, 2.54, Some(Inch)).unit, Inch);
         }
+    }
+
+    /// A 1/32 inch ruler whose inch ticks are hidden by digits and glare, except for a few, must not
+    /// surely be a 1/16 inch one.
+    #[test]
+    fn hidden_inch_ticks_leave_the_next_fraction_open() {
+        let printed = [(1, 2.4), (2, 3.3), (4, 4.6), (8, 6.0), (16, 7.6), (32, 9.3)];
+        let mut lengths = row(290, MM_PER_INCH / 32.0, &printed, 3);
+        let longest = lengths.iter().map(|l| l.1).fold(0.0, f64::max);
+        let inches = lengths.iter_mut().filter(|l| l.1 > 0.93 * longest);
+        for (k, inch) in inches.enumerate() {
+            inch.1 -= [1.9, 0.0, 3.5, 5.2, 1.4][k % 5];
+        }
+        let found = top(&lengths, 0.15, MM_PER_INCH / 32.0, None);
+        let sixteenths = (found.pitch_mm - MM_PER_INCH / 16.0).abs() < 1e-9;
+        assert!(!sixteenths || found.probability < 0.9, "{found:?}");
     }
 
     #[test]

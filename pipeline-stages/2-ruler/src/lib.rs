@@ -14,6 +14,7 @@ mod propose;
 mod reading;
 mod row;
 mod scatter;
+mod schemes;
 mod strip;
 
 use measures::Photo;

@@ -1,0 +1,151 @@
+//! The ways in which rulers are divided, and rhythms that are no ruler's.
+
+use measures::ruler::RulerUnit::{self, Inch, Mm};
+
+/// A way of dividing a ruler: every `levels[k]`-th tick has rank k + 1.
+pub(crate) struct Scheme {
+    pub(crate) levels: &'static [i32],
+    /// What it may stand for: unit, ticks in one millimetre or inch, prior weight (judged).
+    readings: &'static [(RulerUnit, f64, f64)],
+}
+
+pub(crate) const SCHEMES: &[Scheme] = &[
+    Scheme {
+        levels: &[5, 10],
+        readings: &[(Mm, 1.0, 1.0), (Inch, 10.0, 0.03)],
+    },
+    Scheme {
+        levels: &[10],
+        readings: &[(Mm, 1.0, 0.5), (Inch, 10.0, 0.02)],
+    },
+    Scheme {
+        levels: &[5],
+        readings: &[(Mm, 1.0, 0.2), (Inch, 10.0, 0.02)],
+    },
+    Scheme {
+        levels: &[5, 10, 50],
+        readings: &[(Mm, 1.0, 0.2)],
+    },
+    Scheme {
+        levels: &[5, 10, 100],
+        readings: &[(Mm, 1.0, 0.2)],
+    },
+    Scheme {
+        levels: &[2, 10, 20],
+        readings: &[(Mm, 2.0, 1.0), (Inch, 20.0, 0.0005)],
+    },
+    Scheme {
+        levels: &[2, 10],
+        readings: &[(Mm, 2.0, 0.2), (Inch, 20.0, 0.0005)],
+    },
+    Scheme {
+        levels: &[2, 20],
+        readings: &[(Mm, 2.0, 0.1)],
+    },
+    Scheme {
+        levels: &[10, 20],
+        readings: &[(Mm, 2.0, 0.1), (Mm, 1.0, 0.02)],
+    },
+    Scheme {
+        levels: &[2, 4, 8, 16],
+        readings: &[(Inch, 16.0, 1.0)],
+    },
+    Scheme {
+        levels: &[4, 8, 16],
+        readings: &[(Inch, 16.0, 0.2)],
+    },
+    Scheme {
+        levels: &[2, 8, 16],
+        readings: &[(Inch, 16.0, 0.2)],
+    },
+    Scheme {
+        levels: &[2, 4, 16],
+        readings: &[(Inch, 16.0, 0.2)],
+    },
+    Scheme {
+        levels: &[4, 16],
+        readings: &[(Inch, 16.0, 0.2)],
+    },
+    Scheme {
+        levels: &[8, 16],
+        readings: &[(Inch, 16.0, 0.1)],
+    },
+    Scheme {
+        levels: &[2, 4, 8],
+        readings: &[(Inch, 8.0, 1.0)],
+    },
+    Scheme {
+        levels: &[4, 8],
+        readings: &[(Inch, 8.0, 0.2)],
+    },
+    Scheme {
+        levels: &[2, 8],
+        readings: &[(Inch, 8.0, 0.2)],
+    },
+    Scheme {
+        levels: &[2, 4, 8, 16, 32],
+        readings: &[(Inch, 32.0, 1.0)],
+    },
+    Scheme {
+        levels: &[4, 8, 16, 32],
+        readings: &[(Inch, 32.0, 0.2)],
+    },
+    Scheme {
+        levels: &[2, 8, 16, 32],
+        readings: &[(Inch, 32.0, 0.2)],
+    },
+    Scheme {
+        levels: &[2, 4, 16, 32],
+        readings: &[(Inch, 32.0, 0.2)],
+    },
+    Scheme {
+        levels: &[2, 4, 8, 32],
+        readings: &[(Inch, 32.0, 0.2)],
+    },
+    Scheme {
+        levels: &[4, 8, 16, 32, 64],
+        readings: &[(Inch, 64.0, 0.2)],
+    },
+    Scheme {
+        levels: &[2, 4, 8, 16, 32, 64],
+        readings: &[(Inch, 64.0, 0.5)],
+    },
+];
+
+/// Rhythms that things other than rulers keep: combs, seams, fences, type. Lengths that one of
+/// them explains as well are no ruler's.
+pub(crate) const OTHER_RHYTHMS: &[&[i32]] = &[
+    &[2],
+    &[3],
+    &[4],
+    &[6],
+    &[7],
+    &[9],
+    &[12],
+    &[2, 4],
+    &[2, 6],
+    &[3, 6],
+];
+
+impl Scheme {
+    /// Every reading with its prior weight. Where the inch's fractions are halved and halved
+    /// again, the ticks of the next whole may be no longer than the last that are told apart; more
+    /// often too few of them are seen clearly enough to tell.
+    pub(crate) fn meanings(&self, longest_alike: bool) -> Vec<(RulerUnit, f64, f64)> {
+        let mut all = self.readings.to_vec();
+        let (twice, four_times) = if longest_alike {
+            (0.01, 0.0005)
+        } else {
+            (0.3, 0.1)
+        };
+        let highest = self.levels.last().map_or(0.0, |&l| f64::from(l));
+        for &(unit, parts, prior) in self.readings {
+            if unit == Inch && (highest - parts).abs() < 0.5 {
+                all.push((unit, 2.0 * parts, prior * twice));
+                all.push((unit, 4.0 * parts, prior * four_times));
+            }
+        }
+        all.retain(|&(unit, parts, _)| unit == Mm || parts <= 64.0);
+        all
+    }
+}
