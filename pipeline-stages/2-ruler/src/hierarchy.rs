@@ -271,7 +271,7 @@ impl<'a> Ranked<'a> {
                 agreeing[side] += 1;
             }
         }
-        (0..2).all(|side| agreeing[side] >= 2 && 10 * agreeing[side] >= 7 * seen[side])
+        (0..2).all(|side| agreeing[side] >= 2 && 10 * agreeing[side] >= 6 * seen[side])
     }
 
     /// Two or more of the longest ticks agree with each other.
