@@ -22,9 +22,9 @@ pub struct VerdictSettings {
     /// and for the fit to count at all.
     pub signal_to_noise_look: f64,
     /// Least significance, residuals that hang together counted as such, for a cut,
-    pub significance_cut: f64,
+    pub significance_cut_sigmas: f64,
     /// and for the fit to count at all.
-    pub significance_look: f64,
+    pub significance_look_sigmas: f64,
     /// Greatest ratio of what residuals vary in common to what independent ones would.
     pub dispersion_max: f64,
     /// A width farther than this from the expected one is flagged.
@@ -150,11 +150,11 @@ fn about_the_signal(fit: &Fit, settings: &VerdictSettings) -> Vec<String> {
 fn about_the_course(best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
     let mut look = Vec::new();
     let evidence = &best.evidence;
-    if evidence.significance < settings.significance_cut {
+    if evidence.significance < settings.significance_cut_sigmas {
         look.push(format!(
             "What is seen keeps to the outline of {} with {:.0} standard deviations, {:.0} are \
              wanted for a cut: is it worn too much, or another version?",
-            best.file, evidence.significance, settings.significance_cut
+            best.file, evidence.significance, settings.significance_cut_sigmas
         ));
     }
     if evidence.dispersion > settings.dispersion_max {
@@ -275,12 +275,12 @@ fn about_the_scale(
 fn no_fit(best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
     let fit = &best.fit;
     let mut hold = Vec::new();
-    if best.evidence.significance < settings.significance_look {
+    if best.evidence.significance < settings.significance_look_sigmas {
         hold.push(format!(
             "No residue of this artwork was found: the best place keeps to its outline with {:.0} \
              standard deviations, at least {:.0} are needed. Photograph again in slanting light, \
              or say where the residue is with look_in_px.",
-            best.evidence.significance, settings.significance_look
+            best.evidence.significance, settings.significance_look_sigmas
         ));
     }
     if fit.signal_to_noise < settings.signal_to_noise_look {
