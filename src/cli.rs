@@ -61,6 +61,15 @@ enum Command {
         #[arg(required = true, value_name = "PHOTO")]
         photos: Vec<PathBuf>,
     },
+    /// Print a scale card to lay around a residue
+    Card {
+        /// PDF file to write
+        #[arg(long, value_name = "FILE.pdf")]
+        out: PathBuf,
+        /// Paper in the printer, a4 or letter [default: from the settings]
+        #[arg(long, value_name = "PAPER", value_parser = paper)]
+        paper: Option<press::Paper>,
+    },
     /// Turn a picture of an emblem into smooth closed outlines
     Trace {
         /// PNG or JPEG file
@@ -113,6 +122,14 @@ pub fn main() -> ExitCode {
     dispatch(command, config, &common, progress).into()
 }
 
+fn paper(name: &str) -> Result<press::Paper, String> {
+    match name {
+        "a4" => Ok(press::Paper::A4),
+        "letter" => Ok(press::Paper::Letter),
+        _ => Err("the papers are a4 and letter".to_owned()),
+    }
+}
+
 fn load(folder: Option<&Path>) -> Result<Config, Vec<Problem>> {
     folder.map_or_else(Config::built_in, Config::from_folder)
 }
@@ -132,6 +149,7 @@ fn dispatch(command: Command, config: Config, common: &Common, progress: Progres
             }
         },
         Command::Ruler { photos } => commands::ruler::ruler(&photos, &config),
+        Command::Card { out, paper } => commands::card::card(&out, paper, &config),
         Command::Trace { artwork, out } => commands::trace::trace(&artwork, &out, &config),
     }
 }

@@ -382,10 +382,10 @@ impl Bench<'_> {
             fit: &fitted.fit,
             plane: &plane,
             rulers: &worked.report.rulers,
-            ruler_thickness_mm: task
-                .ruler
-                .thickness_mm
-                .unwrap_or(self.config.settings.scale.assumed_thickness_mm),
+            ruler_thickness_mm: task.ruler.thickness_mm.unwrap_or(match task.ruler.card_mm {
+                Some(_) => scale::CARD_THICKNESS_MM,
+                None => self.config.settings.scale.assumed_thickness_mm,
+            }),
             material,
             fabric: self.fabric(),
             iron_dots,

@@ -168,6 +168,15 @@ fn value_cases() -> Vec<Case> {
             &["job.toml, line 5", "unit is \"cm\"", "\"mm\" or \"inch\""],
         ),
         case(
+            "one bar of the card",
+            "[[emblem]]\nname = \"crest\"\nphoto = \"photo.png\"\nversions = []\nruler = { card_x_mm = 99.6 }\n",
+            &[
+                "job.toml, line 5",
+                "only one of the scale card's two bars",
+                "card_y_mm",
+            ],
+        ),
+        case(
             "corners in the wrong order",
             "[[emblem]]\nname = \"crest\"\nphoto = \"photo.png\"\nversions = []\nlook_in_px = [900, 400, 100, 800]\n",
             &[

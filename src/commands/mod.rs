@@ -1,5 +1,6 @@
 //! One module for each command word.
 
+pub(crate) mod card;
 pub(crate) mod check;
 pub(crate) mod ruler;
 pub(crate) mod run;

@@ -25,7 +25,7 @@ const EMBLEM_KEYS: [&str; 9] = [
     "look_in_px",
     "after_photo",
 ];
-const RULER_KEYS: [&str; 2] = ["unit", "thickness_mm"];
+const RULER_KEYS: [&str; 4] = ["unit", "thickness_mm", "card_x_mm", "card_y_mm"];
 
 /// Longest emblem name, in characters.
 const LONGEST_NAME: usize = 40;
@@ -34,6 +34,8 @@ const RESERVED_NAME: &str = "source";
 const MOST_COPIES: i64 = 1000;
 /// Sizes beyond these are typing errors, or metres and inches taken for millimetres.
 const WIDTHS_MM: std::ops::RangeInclusive<f64> = 1.0..=2000.0;
+/// What a printed bar of 100 mm may measure; beyond it the page was scaled on purpose.
+const CARD_BARS_MM: std::ops::RangeInclusive<f64> = 90.0..=110.0;
 const RULER_THICKNESSES_MM: std::ops::RangeInclusive<f64> = 0.0..=20.0;
 
 const EXAMPLE: &str = "Write a file job.toml with at least  [[emblem]]  name = \"crest\"  \
@@ -369,9 +371,34 @@ impl<'a> Reader<'a> {
             }
             None => None,
         };
+        let card_mm = card(&mut inner);
         keys.problems.append(&mut inner.problems);
-        RulerHint { unit, thickness_mm }
+        RulerHint {
+            unit: unit.or(card_mm.map(|_| RulerUnit::Mm)),
+            thickness_mm,
+            card_mm,
+        }
     }
+}
+
+/// What the scale card's two bars measure.
+fn card(ruler: &mut Keys<'_>) -> Option<[f64; 2]> {
+    let x = ruler.number("card_x_mm", CARD_BARS_MM);
+    let y = ruler.number("card_y_mm", CARD_BARS_MM);
+    if x.is_some() != y.is_some() {
+        let key = if x.is_some() {
+            "card_x_mm"
+        } else {
+            "card_y_mm"
+        };
+        ruler.wrong(
+            key,
+            "only one of the scale card's two bars is given",
+            "card_x_mm and card_y_mm, both in millimetres",
+            "Measure the other bar of the card too",
+        );
+    }
+    x.zip(y).map(|(x, y)| [x, y])
 }
 
 fn emblem_name(keys: &mut Keys<'_>) -> Option<String> {

@@ -86,6 +86,9 @@ pub struct RulerHint {
     pub unit: Option<RulerUnit>,
     /// Its thickness, in millimetres.
     pub thickness_mm: Option<f64>,
+    /// It is a printed scale card, whose check bars of 100 mm across (x) and down (y) the page
+    /// measure so many millimetres.
+    pub card_mm: Option<[f64; 2]>,
 }
 
 /// Every ruler found, or why there is none.

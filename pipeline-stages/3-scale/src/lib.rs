@@ -5,6 +5,7 @@
 //! the lens leave open is kept apart, term by term, and combined as the GUM says (JCGM 100:2008).
 
 mod bundle;
+mod card;
 mod class;
 
 use measures::cloth::{PlanePose, PlaneTerm};
@@ -15,6 +16,7 @@ use nalgebra::{Matrix3, Vector3};
 use serde::Deserialize;
 
 use bundle::{FacePlane, Prior};
+pub use card::THICKNESS_MM as CARD_THICKNESS_MM;
 pub use class::RulerClass;
 
 /// What a shop may set about its rulers and its way of taking photographs.
@@ -70,6 +72,10 @@ pub fn cloth_plane(
     hint: &RulerHint,
     settings: &Settings,
 ) -> Result<ClothPlane, Error> {
+    let card = hint.card_mm.map(|bars_mm| card::measured(rulers, bars_mm));
+    let own = settings.for_card(card.is_some());
+    let settings = own.as_ref().unwrap_or(settings);
+    let rulers = card.as_ref().map_or(rulers, |card| &card.rulers);
     let first = rulers.first().ok_or(Error::NoRuler)?;
     let no_plane = || Error::NoPlane {
         ticks: rulers.iter().map(|r| r.ticks.len()).sum(),
@@ -100,11 +106,22 @@ pub fn cloth_plane(
     let mut plane = ClothPlane::new(*camera, pose, terms).ok_or_else(no_plane)?;
     warnings.extend(reading_warning(first, settings));
     warnings.extend(tilt_warning(&pose, camera));
+    warnings.extend(card.and_then(|card| card.doubt));
     plane.warnings = warnings;
     Ok(plane)
 }
 
 impl Settings {
+    /// As they are for a printed card: of paper, and as long as its bars were measured.
+    fn for_card(&self, is_card: bool) -> Option<Self> {
+        is_card.then(|| Self {
+            ruler_class: RulerClass::MeasuredCard,
+            assumed_thickness_mm: card::THICKNESS_MM,
+            u_assumed_thickness_mm: card::U_THICKNESS_MM,
+            ..self.clone()
+        })
+    }
+
     fn adjust(&self, rulers: &[Ruler], camera: &Camera) -> Option<FacePlane> {
         let log_stretch = self.ruler_class.u_percent(shortest_base_mm(rulers)) / 100.0;
         self.adjust_with(rulers, camera, log_stretch)

@@ -125,8 +125,8 @@ fn plant(dice: &mut Dice, tilt_deg: f64, ticks: i32, sigma_px: f64, stretch: f64
 /// expanded uncertainty.
 fn measure(planted: &Planted, thickness_mm: Option<f64>) -> (f64, f64) {
     let hint = RulerHint {
-        unit: None,
         thickness_mm,
+        ..RulerHint::default()
     };
     let plane = cloth_plane(
         std::slice::from_ref(&planted.ruler),

@@ -5,6 +5,7 @@
 extern crate self as press;
 
 mod canvas;
+mod card;
 mod facts;
 mod heat;
 mod marks;
@@ -18,6 +19,7 @@ use measures::unit::MM_PER_INCH;
 use measures::{Art, Artwork, ClothPlane, Fit, Map, Mm, Ruler, Vector, Verdict};
 use serde::Deserialize;
 
+pub use card::{card, card_sides_mm};
 pub use facts::{Fabric, Material, MaterialKind, Peel, Sourced};
 pub use heat::{IRON_CEILINGS_CELSIUS, cautions, heat_warnings};
 pub use placement::Placement;
@@ -130,6 +132,12 @@ pub enum Error {
          use a margin of 0 to 25 mm and an overlap of 5 to 50 mm"
     )]
     Paper,
+    /// Margins that leave no room for the scale card.
+    #[error(
+        "default.toml, section [press]: margin_mm leaves no room for the scale card on the paper; \
+         use a margin of 0 to 10 mm"
+    )]
+    Card,
     /// The built-in typeface is damaged: a fault of the program.
     #[error("the built-in typeface could not be read; reinstall the program")]
     Font,

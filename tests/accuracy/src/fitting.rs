@@ -142,8 +142,8 @@ fn run(
 /// What the job says of the ruler.
 pub fn hint(scene: &Scene) -> RulerHint {
     RulerHint {
-        unit: None,
         thickness_mm: scene.thickness_given_mm,
+        ..RulerHint::default()
     }
 }
 

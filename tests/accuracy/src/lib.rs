@@ -1,8 +1,10 @@
 //! Measures painted scenes with the program's own stages and compares with the planted truth.
 //!
 //! `fit-table` prints the errors of the whole measurement, `ruler-table` those of the scale; both
-//! say at the end which scenes were worst, so that they can be painted and looked at.
+//! say at the end which scenes were worst, so that they can be painted and looked at. `card-table`
+//! prints the errors of lengths inside a printed scale card.
 
+pub mod card;
 pub mod fitting;
 pub mod rulers;
 pub mod sweep;
