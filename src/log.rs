@@ -4,6 +4,7 @@ use std::io::{IsTerminal as _, Write as _};
 
 use clap::ValueEnum;
 use tracing::level_filters::LevelFilter;
+use tracing_subscriber::EnvFilter;
 
 use crate::settings::LogLevel;
 
@@ -28,7 +29,8 @@ pub fn start(format: Option<LogFormat>, level: LogLevel, quiet: bool) -> Progres
         LogLevel::Debug => LevelFilter::DEBUG,
     };
     let lines = tracing_subscriber::fmt()
-        .with_max_level(level)
+        // The drawing's reader speaks in its own words; ours say what to do.
+        .with_env_filter(EnvFilter::new(format!("{level},usvg=off")))
         .with_writer(std::io::stderr);
     // A second start, as in tests, keeps the first subscriber.
     let _ = match format {

@@ -63,6 +63,18 @@ pub fn input_problems(task: &Task, folder: &Folder, settings: &Settings) -> Vec<
     photos.chain(versions).collect()
 }
 
+/// What happens to a task's drawings that whoever drew them should know.
+pub fn artwork_notes(task: &Task, folder: &Folder) -> Vec<String> {
+    let versions = task.versions.iter();
+    let drawings = versions.filter_map(|file| read_artwork(file, folder).ok());
+    drawings
+        .flat_map(|d| {
+            let notes = d.notes.into_iter();
+            notes.map(move |note| format!("{}: {note}", d.file))
+        })
+        .collect()
+}
+
 /// What is missing of a photo that has not arrived to its end; `None` for a whole one, and for
 /// one that is wrong in some other way.
 pub fn cut_short(bytes: &[u8], file: &str, settings: &Settings) -> Option<String> {

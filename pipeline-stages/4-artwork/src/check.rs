@@ -186,6 +186,11 @@ fn limit_size(document: &Document, file: &str) -> Result<(), Error> {
     };
     match census.count(document.root_element(), 0) {
         Some(count) if count <= MAX_ELEMENTS => Ok(()),
+        // Repeats of repeats are not counted to the last.
+        Some(count) if count > 100 * MAX_ELEMENTS => {
+            let seen = "elements repeated over and over".to_owned();
+            Err(too_complex(file, seen, MAX_ELEMENTS))
+        }
         Some(count) => Err(too_complex(file, format!("{count} elements"), MAX_ELEMENTS)),
         None => Err(too_complex(
             file,
