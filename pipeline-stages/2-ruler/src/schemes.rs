@@ -12,11 +12,11 @@ pub(crate) struct Scheme {
 pub(crate) const SCHEMES: &[Scheme] = &[
     Scheme {
         levels: &[5, 10],
-        readings: &[(Mm, 1.0, 1.0), (Inch, 10.0, 0.03)],
+        readings: &[(Mm, 1.0, 1.0), (Inch, 10.0, 0.1)],
     },
     Scheme {
         levels: &[10],
-        readings: &[(Mm, 1.0, 0.5), (Inch, 10.0, 0.02)],
+        readings: &[(Mm, 1.0, 0.5), (Inch, 10.0, 0.05)],
     },
     Scheme {
         levels: &[5],
@@ -140,7 +140,8 @@ impl Scheme {
         };
         let highest = self.levels.last().map_or(0.0, |&l| f64::from(l));
         for &(unit, parts, prior) in self.readings {
-            if unit == Inch && (highest - parts).abs() < 0.5 {
+            let halved = highest.log2().fract() < 1e-9;
+            if unit == Inch && halved && (highest - parts).abs() < 0.5 {
                 all.push((unit, 2.0 * parts, prior * twice));
                 all.push((unit, 4.0 * parts, prior * four_times));
             }

@@ -35,6 +35,8 @@ pub(crate) struct Differences {
     pub(crate) surplus: Vec<Patch>,
     /// None where the artwork has some.
     pub(crate) holes: Vec<Patch>,
+    /// Area of the artwork.
+    pub(crate) artwork_mm2: f64,
 }
 
 impl Differences {
@@ -42,20 +44,33 @@ impl Differences {
     /// millimetres.
     pub(crate) fn surplus_mm2(&self) -> f64 {
         /// Fainter or stronger things are stains and folds.
-        const LIKE_RESIDUE: RangeInclusive<f64> = 0.65..=1.25;
+        const LIKE_RESIDUE: RangeInclusive<f64> = 0.65..=1.12;
         const AREA_MIN_MM2: f64 = 1.5;
+        /// Least share of the artwork's area: smaller spots are the cloth's.
+        const SHARE_MIN: f64 = 0.0015;
+        let least = AREA_MIN_MM2.max(SHARE_MIN * self.artwork_mm2);
         total(&self.surplus, |p| {
-            p.area_mm2 >= AREA_MIN_MM2 && LIKE_RESIDUE.contains(&p.difference)
+            p.area_mm2 >= least && LIKE_RESIDUE.contains(&p.difference)
         })
     }
 
-    /// Area of holes that look made, not worn: full-bodied and clear of the artwork's edges.
+    /// Area of holes that look made, not worn: full-bodied and clear of the artwork's edges. Wear
+    /// leaves small patches nearly as full-bodied as large made holes, so a small one must be
+    /// nearly convex to count.
     pub(crate) fn made_holes_mm2(&self) -> f64 {
         const AREA_MIN_MM2: f64 = 10.0;
+        /// Share of the artwork's area from which a hole is large.
+        const LARGE: f64 = 0.01;
         const SOLIDITY: f64 = 0.845;
+        const SOLIDITY_OF_SMALL: f64 = 0.91;
         const TOUCHING: f64 = 0.1;
         total(&self.holes, |p| {
-            p.area_mm2 >= AREA_MIN_MM2 && p.solidity >= SOLIDITY && p.touching < TOUCHING
+            let least = if p.area_mm2 >= LARGE * self.artwork_mm2 {
+                SOLIDITY
+            } else {
+                SOLIDITY_OF_SMALL
+            };
+            p.area_mm2 >= AREA_MIN_MM2 && p.solidity >= least && p.touching < TOUCHING
         })
     }
 
@@ -112,9 +127,11 @@ pub(crate) fn differences(
             .map(|p| describe(&p, grid.width, grid.pitch_mm, &share, &differs, &near_edge))
             .collect::<Vec<_>>()
     };
+    let covered: f64 = drawing.cover.iter().map(|c| f64::from(*c)).sum();
     Differences {
         surplus: patches(-1.0),
         holes: patches(1.0),
+        artwork_mm2: covered * grid.pitch_mm * grid.pitch_mm,
     }
 }
 
@@ -281,7 +298,9 @@ mod tests {
                 patch(30.0, 0.6, 0.0, -0.8),
                 patch(40.0, 0.9, 0.5, -0.8),
                 patch(25.0, 0.2, 1.0, -0.9),
+                patch(19.0, 0.88, 0.0, -0.9),
             ],
+            artwork_mm2: 1950.0,
         };
         assert!((seen.surplus_mm2() - 4.0).abs() < 1e-12);
         assert!((seen.made_holes_mm2() - 20.0).abs() < 1e-12);
