@@ -143,6 +143,7 @@ fn run(
 pub fn hint(scene: &Scene) -> RulerHint {
     RulerHint {
         thickness_mm: scene.thickness_given_mm,
+        unit: scene.unit_given,
         ..RulerHint::default()
     }
 }

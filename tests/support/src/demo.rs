@@ -347,6 +347,7 @@ fn scene(seed: u64, px_per_mm: f64, focal_35mm: f64, slopes: [f64; 2], cloth: Cl
         true_version: None,
         trap: None,
         thickness_given_mm: None,
+        unit_given: None,
     }
 }
 

@@ -96,6 +96,7 @@ fn attempt(seed: u64, family: &Family, shrink: f64, rng: &mut Rng) -> Option<Sce
         true_version: None,
         trap: family.trap,
         thickness_given_mm: None,
+        unit_given: None,
     };
     let frame_mm = [
         f64::from(width_px) / px_per_mm,
@@ -354,6 +355,7 @@ fn place_rulers(
     let misprint = between(rng, family.misprint_percent);
     let mut ruler = Ruler::random(kind, misprint, rng);
     scene.thickness_given_mm = family.thickness_given.then_some(ruler.thickness_mm);
+    scene.unit_given = ruler.only_unit().filter(|_| family.unit_given);
     ruler.thickness_mm = (ruler.thickness_mm + between(rng, family.thickness_off_mm)).max(0.05);
     let first = place_ruler(scene, &ruler, None, frame_mm, rng)?;
     let angle = first.angle_deg;

@@ -99,6 +99,8 @@ pub struct Family {
     pub thickness_off_mm: [f64; 2],
     /// Whether the job tells the ruler's thickness.
     pub thickness_given: bool,
+    /// The job tells the unit of a ruler that has but one.
+    pub unit_given: bool,
     /// The trap, if it is one.
     pub trap: Option<Trap>,
     /// The impostor, if the scenes show one instead of residue and ruler.
@@ -141,6 +143,7 @@ impl Family {
         misprint_percent: [0.0, 0.0],
         thickness_off_mm: [0.0, 0.0],
         thickness_given: true,
+        unit_given: false,
         trap: None,
         impostor: None,
     };
@@ -275,6 +278,12 @@ impl Family {
         thickness_given: false,
         ..Self::MAIN
     };
+    /// The job tells the ruler's unit beside its thickness.
+    pub const UNIT_GIVEN: Family = Family {
+        name: "unit-given",
+        unit_given: true,
+        ..Self::MAIN
+    };
     /// Cards with divisions on one centimetre only.
     pub const FIRST_CENTIMETRE: Family = Family {
         name: "first-centimetre",
@@ -360,7 +369,7 @@ impl Family {
     ];
 
     /// Families whose scenes can be measured.
-    pub const MEASURABLE: [Family; 19] = [
+    pub const MEASURABLE: [Family; 20] = [
         Self::MAIN,
         Self::WORKSHOP,
         Self::CLEAN,
@@ -379,6 +388,7 @@ impl Family {
         Self::PLAIN,
         Self::TWO_RULERS,
         Self::UNKNOWN_THICKNESS,
+        Self::UNIT_GIVEN,
         Self::FIRST_CENTIMETRE,
     ];
 

@@ -1,5 +1,7 @@
 //! A scene as a complete job folder's files.
 
+use measures::ruler::RulerUnit;
+
 use crate::paint::Painting;
 use crate::scene::Scene;
 
@@ -15,9 +17,19 @@ pub fn files(scene: &Scene, painting: &Painting) -> Vec<(String, Vec<u8>)> {
         files.push((name.clone(), version.svg().into_bytes()));
         names.push(format!("\"{name}\""));
     }
-    let ruler = scene.thickness_given_mm.map_or(String::new(), |mm| {
-        format!("ruler = {{ thickness_mm = {mm} }}\n")
+    let unit = scene.unit_given.map(|unit| match unit {
+        RulerUnit::Mm => "unit = \"mm\"".to_owned(),
+        RulerUnit::Inch => "unit = \"inch\"".to_owned(),
     });
+    let thickness = scene
+        .thickness_given_mm
+        .map(|mm| format!("thickness_mm = {mm}"));
+    let given: Vec<String> = unit.into_iter().chain(thickness).collect();
+    let ruler = if given.is_empty() {
+        String::new()
+    } else {
+        format!("ruler = {{ {} }}\n", given.join(", "))
+    };
     let job = format!(
         "[garment]\ntitle = \"Painted scene {} {}\"\nfabric = \"polyester-knit\"\n\n[[emblem]]\n\
          name = \"emblem\"\nphoto = \"photo.jpg\"\nversions = [{}]\nmaterial = \"flock\"\n{ruler}",

@@ -144,6 +144,12 @@ pub struct Ruler {
 }
 
 impl Ruler {
+    /// The unit of all its rows, if they share one.
+    pub fn only_unit(&self) -> Option<RulerUnit> {
+        let first = self.rows.first()?.unit;
+        self.rows.iter().all(|r| r.unit == first).then_some(first)
+    }
+
     /// A ruler of this kind with a random length, print and state.
     ///
     /// `misprint_percent` makes every division that much too long.

@@ -2,6 +2,7 @@
 
 use measures::cloth::PlanePose;
 use measures::photo::{Camera, FocalSource};
+use measures::ruler::RulerUnit;
 use measures::{Map, Mm, Point, Px};
 use nalgebra::{Matrix3, Vector3};
 
@@ -151,6 +152,8 @@ pub struct Scene {
     pub trap: Option<Trap>,
     /// The thickness that the job gives for the ruler.
     pub thickness_given_mm: Option<f64>,
+    /// The ruler's unit as the job gives it.
+    pub unit_given: Option<RulerUnit>,
 }
 
 impl Scene {
