@@ -265,7 +265,6 @@ impl<'a> Daemon<'a> {
             },
             log: self.places.log,
             memory_max_mb: settings.job_max_mb,
-            threads: (cores() / hands(settings)).max(1),
         };
         let notice = settings.notice_words.clone();
         let outbox = self.places.outbox.clone();
@@ -511,10 +510,6 @@ fn lay_out(config: &Config, state: &Path, last: Option<&Path>) -> io::Result<Pat
     Ok(folder)
 }
 
-fn cores() -> usize {
-    std::thread::available_parallelism().map_or(1, usize::from)
-}
-
 /// As many workers as cores, and as memory lasts for.
 fn hands(settings: &WatchSettings) -> usize {
     if settings.workers > 0 {
@@ -522,5 +517,6 @@ fn hands(settings: &WatchSettings) -> usize {
     }
     let memory_mb = rustix::system::sysinfo().totalram / 1_000_000;
     let fit = memory_mb / settings.job_max_mb.max(1);
-    cores().min(fit as usize).max(1)
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    cores.min(fit as usize).max(1)
 }

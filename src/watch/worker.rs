@@ -48,7 +48,6 @@ pub(super) struct Job {
     pub(super) notes: Vec<String>,
     pub(super) seconds_max: u64,
     pub(super) memory_max_mb: u64,
-    pub(super) threads: usize,
     pub(super) log: Option<LogFormat>,
 }
 
@@ -134,7 +133,8 @@ fn command(job: &Job) -> std::io::Result<Command> {
         .arg(job.memory_max_mb.to_string())
         .arg("--started-by")
         .arg(std::process::id().to_string());
-    command.env("RAYON_NUM_THREADS", job.threads.to_string());
+    // A core a job: side by side, jobs use the cores better than one job uses many.
+    command.env("RAYON_NUM_THREADS", "1");
     command.arg("--out").arg(&job.outbox);
     command.arg("--config").arg(&job.config);
     if let Some(reason) = &job.hold_because {
