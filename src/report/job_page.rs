@@ -75,7 +75,9 @@ impl VerdictWords {
             Verdict::Cut => Self {
                 class: "cut",
                 word: "Cut",
-                meaning: "The figures support cutting material now.",
+                meaning: "The figures support cutting material now, provided that the ruler lay flat \
+                          on the cloth: a ruler held above it makes everything too small, and a \
+                          photo does not always show it.",
             },
             Verdict::Look => Self {
                 class: "look",

@@ -42,6 +42,17 @@ impl Grid {
         )
     }
 
+    /// The part that begins at this column and row.
+    #[must_use]
+    pub fn part(&self, [column, row]: [usize; 2], width: usize, height: usize) -> Self {
+        Self {
+            origin: self.place(column as f64, row as f64),
+            pitch_mm: self.pitch_mm,
+            width,
+            height,
+        }
+    }
+
     /// The grid whose samples each cover two by two of this one's.
     #[must_use]
     pub fn halved(&self) -> Self {

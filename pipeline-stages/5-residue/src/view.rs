@@ -115,12 +115,7 @@ impl Part {
         };
         let (column, width) = span(u0, u1, whole.width)?;
         let (row, height) = span(v0, v1, whole.height)?;
-        let grid = Grid {
-            origin: whole.place(column as f64, row as f64),
-            pitch_mm: whole.pitch_mm,
-            width,
-            height,
-        };
+        let grid = whole.part([column, row], width, height);
         Some(Self {
             grid,
             column,

@@ -351,12 +351,7 @@ fn part(grid: &Grid, [low, high]: [Point<Mm>; 2]) -> Option<(Grid, [usize; 2])> 
     };
     let (i0, width) = span(u0, u1, grid.width)?;
     let (j0, height) = span(v0, v1, grid.height)?;
-    let part = Grid {
-        origin: grid.place(i0 as f64, j0 as f64),
-        pitch_mm: grid.pitch_mm,
-        width,
-        height,
-    };
+    let part = grid.part([i0, j0], width, height);
     Some((part, [i0, j0]))
 }
 

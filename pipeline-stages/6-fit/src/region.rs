@@ -38,12 +38,7 @@ impl Region {
         let (u1, v1) = whole.index(high);
         let (i0, width) = span(u0, u1, whole.width)?;
         let (j0, height) = span(v0, v1, whole.height)?;
-        let grid = Grid {
-            origin: whole.place(i0 as f64, j0 as f64),
-            pitch_mm: whole.pitch_mm,
-            width,
-            height,
-        };
+        let grid = whole.part([i0, j0], width, height);
         let cut = |plane: &[f32], k: usize| {
             let (j, i) = (k / width + j0, k % width + i0);
             if j < whole.height && i < whole.width {
