@@ -14,7 +14,7 @@ use crate::log::Progress;
 use crate::outcome::{self, Outcome, Worked};
 use crate::problem::Problem;
 use crate::report::pictures::{self, Scene};
-use crate::report::{Fitted, MaterialUsed, VersionScore};
+use crate::report::{FabricLines, Fitted, MaterialUsed, VersionScore};
 use crate::residue_svg;
 use crate::settings::{Config, Settings};
 
@@ -206,6 +206,7 @@ impl Bench<'_> {
         let measured = self.measure(emblem, task, photo, search, &mut worked);
         if let Some(measured) = &measured {
             self.fit(emblem, task, measured, &artworks, &mut worked);
+            self.lines(measured, &mut worked);
         }
         self.draw(emblem, photo, measured.as_ref(), &mut worked);
         self.products(emblem, task, &mut worked);
@@ -294,6 +295,16 @@ impl Bench<'_> {
             fit: best.fit.clone(),
             expected_width_mm,
         });
+    }
+
+    /// The cloth's own lines, the residue left out.
+    fn lines(&self, measured: &Measured, worked: &mut Worked) {
+        let (field, plane) = (&measured.field, &measured.plane);
+        let fitted = worked.report.fitted.as_ref();
+        let residue = fitted.map(|f| f.artwork.outline.mapped(&f.fit.art_to_cloth));
+        let settings = &self.config.settings.lines;
+        let lines = residue::lines(field, plane, residue.as_ref(), settings);
+        worked.report.fabric_lines = lines.map(|l| FabricLines::new(l, plane, fitted));
     }
 
     /// The material may forgive less than the eye.
@@ -394,6 +405,8 @@ impl Bench<'_> {
             fit: &fitted.fit,
             plane: &plane,
             rulers: &worked.report.rulers,
+            lines: worked.report.fabric_lines.map(|l| l.on_cloth),
+            landmarks: &task.landmarks,
             ruler_thickness_mm: task.ruler.thickness_mm.unwrap_or(match task.ruler.card_mm {
                 Some(_) => scale::CARD_THICKNESS_MM,
                 None => self.config.settings.scale.assumed_thickness_mm,

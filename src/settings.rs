@@ -48,6 +48,8 @@ pub struct Settings {
     pub scale: scale::Settings,
     /// Seeing the residue.
     pub residue: residue::Settings,
+    /// Measuring the cloth's lines.
+    pub lines: residue::LineSettings,
     /// Fitting artwork to it.
     pub fit: fit::Settings,
     /// What the figures must be for material to be cut.

@@ -195,11 +195,45 @@ impl<'a> Keys<'a> {
         )
     }
 
+    /// A table of named pairs of numbers, in the order of the file; none if the key is not there.
+    pub(crate) fn named_pairs(&mut self, key: &str, needed: &str) -> Vec<(String, [f64; 2])> {
+        let Some(table) = self.item(key) else {
+            return Vec::new();
+        };
+        let Some(table) = table.as_table_like() else {
+            self.wrong(
+                key,
+                format!("{key} is not a list of places"),
+                needed,
+                "Correct the line",
+            );
+            return Vec::new();
+        };
+        let mut pairs = Vec::new();
+        for (name, item) in table.iter() {
+            match item.as_value().and_then(pair) {
+                Some(pair) => pairs.push((name.to_owned(), pair)),
+                None => self.wrong(
+                    key,
+                    format!("{name} in {key} has no place"),
+                    needed,
+                    "Correct the line",
+                ),
+            }
+        }
+        pairs
+    }
+
     /// Four numbers.
     pub(crate) fn four_numbers(&mut self, key: &str, needed: &str) -> Option<[f64; 4]> {
         let numbers = |a: &Array| a.iter().map(number).collect::<Option<Vec<f64>>>();
         self.value(key, needed, |v| numbers(v.as_array()?)?.try_into().ok())
     }
+}
+
+fn pair(value: &Value) -> Option<[f64; 2]> {
+    let numbers = value.as_array()?.iter().map(number);
+    numbers.collect::<Option<Vec<f64>>>()?.try_into().ok()
 }
 
 fn number(value: &Value) -> Option<f64> {

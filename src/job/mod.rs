@@ -63,6 +63,10 @@ pub struct Task {
     pub look_in_px: Option<[f64; 4]>,
     /// A photo of the finished article.
     pub after_photo: Option<FileName>,
+    /// Places on the garment, in the upright photo of the residue.
+    pub landmarks: Vec<press::Landmark>,
+    /// The same places in the upright photo of the finished article.
+    pub after_landmarks: Vec<press::Landmark>,
 }
 
 /// A file that the job names, known to lie in the folder, and the line that names it.

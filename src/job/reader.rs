@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::{Component, Path, PathBuf};
 
+use measures::Point;
 use measures::ruler::{RulerHint, RulerUnit};
 use toml_edit::{Document, Item, Table, TableLike};
 
@@ -14,7 +15,7 @@ use crate::toml_keys::{Keys, Page};
 
 const TOP_KEYS: [&str; 2] = ["garment", "emblem"];
 const GARMENT_KEYS: [&str; 3] = ["title", "fabric", "iron_dots"];
-const EMBLEM_KEYS: [&str; 9] = [
+const EMBLEM_KEYS: [&str; 11] = [
     "name",
     "photo",
     "versions",
@@ -24,6 +25,8 @@ const EMBLEM_KEYS: [&str; 9] = [
     "ruler",
     "look_in_px",
     "after_photo",
+    "landmarks",
+    "after_landmarks",
 ];
 const RULER_KEYS: [&str; 4] = ["unit", "thickness_mm", "card_x_mm", "card_y_mm"];
 
@@ -274,6 +277,8 @@ impl<'a> Reader<'a> {
             ruler,
             look_in_px,
             after_photo,
+            landmarks: landmarks(keys, "landmarks"),
+            after_landmarks: landmarks(keys, "after_landmarks"),
         })
     }
 
@@ -435,6 +440,21 @@ fn look_in(keys: &mut Keys<'_>) -> Option<[f64; 4]> {
     let seen = format!("look_in_px = [{x0}, {y0}, {x1}, {y1}]");
     keys.wrong("look_in_px", seen, needed, "Correct the order");
     None
+}
+
+/// Places on the garment, by name, in the order of the file.
+fn landmarks(keys: &mut Keys<'_>, key: &str) -> Vec<press::Landmark> {
+    let places = keys.named_pairs(
+        key,
+        "{ collar-seam = [1200, 80] }: a name and the place in the photo, x and y in pixels",
+    );
+    places
+        .into_iter()
+        .map(|(name, [x, y])| press::Landmark {
+            name,
+            at: Point::new(x, y),
+        })
+        .collect()
 }
 
 fn known_name<T>(

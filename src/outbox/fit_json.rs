@@ -81,7 +81,11 @@ fn emblem(emblem: &EmblemReport) -> Value {
         emblem.fabric_lines.map_or(Value::Null, |lines| {
             json!({
                 "angle_deg": round(lines.angle_deg, 3),
-                "emblem_to_lines_deg": round(lines.emblem_to_lines_deg, 3),
+                "emblem_to_lines_deg": lines.emblem_to_lines_deg.and_then(|d| rounded(d, 3)),
+                "on_cloth_deg": round(lines.on_cloth.angle_deg, 3),
+                "u_angle_deg": round(lines.on_cloth.u_angle_deg, 3),
+                "strength": round(lines.on_cloth.strength, 3),
+                "kind": lines.on_cloth.name(),
             })
         }),
     );

@@ -391,20 +391,42 @@ fn measured_rows(e: &EmblemReport) -> Vec<Measured> {
             "even on all sides, taken off".to_owned(),
         ));
     }
-    if let Some(lines) = &e.fabric_lines {
-        rows.push(row(
-            "Cloth’s own lines",
-            format!("{:.1}°", lines.angle_deg),
-            format!(
-                "the emblem is turned {:+.1}° against them",
-                lines.emblem_to_lines_deg
-            ),
-        ));
-    }
+    rows.extend(lines_row(e));
     if let Some(plane) = &e.plane {
         rows.extend(plane_rows(plane, e));
     }
     rows
+}
+
+fn lines_row(e: &EmblemReport) -> Option<Measured> {
+    e.plane.as_ref()?;
+    let row = |value, note| Measured {
+        name: "Cloth’s own lines",
+        value,
+        note,
+    };
+    let Some(lines) = &e.fabric_lines else {
+        return Some(row("none seen".to_owned(), String::new()));
+    };
+    let cloth = &lines.on_cloth;
+    let turn = lines.emblem_to_lines_deg.map_or(String::new(), |deg| {
+        let u = cloth
+            .u_angle_deg
+            .hypot(e.fitted.as_ref().map_or(0.0, |f| f.fit.u_rotation_deg));
+        format!(
+            "; the old emblem is turned {} against them, or square to them",
+            measured(deg, u, "°")
+        )
+    });
+    Some(row(
+        measured(lines.angle_deg, cloth.u_angle_deg, "°"),
+        format!(
+            "{}, in the photo, clockwise from its upper edge; they explain {} of the cloth’s \
+             changes{turn}",
+            cloth.name(),
+            per_cent(cloth.strength),
+        ),
+    ))
 }
 
 /// The place that the scale is given for: the emblem's centre.

@@ -11,7 +11,7 @@ pub mod pictures;
 mod ruler_plot;
 
 use measures::ruler::RulerUnit;
-use measures::{Artwork, ClothPlane, CutFrom, Fit, Ruler, Verdict};
+use measures::{Artwork, ClothLines, ClothPlane, CutFrom, Fit, Ruler, Verdict};
 
 pub use index_page::index_page;
 pub use job_page::job_page;
@@ -128,10 +128,35 @@ pub struct VersionScore {
 /// Lines of the cloth itself.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FabricLines {
-    /// Their direction in the photo, clockwise from its x axis, in degrees.
+    /// As measured on the cloth.
+    pub on_cloth: ClothLines,
+    /// Their direction in the photo, at the emblem, clockwise from its x axis, in degrees.
     pub angle_deg: f64,
-    /// The emblem's turn against them, clockwise, in degrees.
-    pub emblem_to_lines_deg: f64,
+    /// The emblem's turn against them, or against square to them, clockwise, in degrees; measured
+    /// on the cloth.
+    pub emblem_to_lines_deg: Option<f64>,
+}
+
+impl FabricLines {
+    /// Lines seen on the cloth, told for the photo and for the emblem that lies there.
+    pub fn new(on_cloth: ClothLines, plane: &ClothPlane, fitted: Option<&Fitted>) -> Self {
+        let centre = |f: &Fitted| {
+            let middle = f.artwork.outline.bounding_box().center();
+            f.fit.art_to_cloth.apply(middle.into())
+        };
+        let at = fitted.map_or_else(|| plane.to_cloth().apply(plane.pose.anchor), centre);
+        let (sin, cos) = on_cloth.angle_deg.to_radians().sin_cos();
+        let seen = plane.to_photo().jacobian(at) * nalgebra::Vector2::new(cos, sin);
+        let emblem = fitted.map(|f| {
+            let m = f.fit.art_to_cloth.rows();
+            m[1][0].atan2(m[0][0]).to_degrees()
+        });
+        Self {
+            on_cloth,
+            angle_deg: seen.y.atan2(seen.x).to_degrees(),
+            emblem_to_lines_deg: emblem.map(|deg| on_cloth.turn_of_deg(deg)),
+        }
+    }
 }
 
 /// The material an emblem is cut from.

@@ -7,8 +7,8 @@ use measures::fit::EdgeSample;
 use measures::photo::FocalSource;
 use measures::ruler::{Reading, RulerUnit, Tick, TickPoint};
 use measures::{
-    Art, Artwork, Camera, ClothPlane, CutFrom, Fit, Grid, Map, Mm, Outline, Photo, Point, Ruler,
-    Vector, Verdict,
+    Art, Artwork, Camera, ClothLines, ClothPlane, CutFrom, Fit, Grid, Map, Mm, Outline, Photo,
+    Point, Ruler, Vector, Verdict,
 };
 use nalgebra::{Matrix3, Vector3};
 
@@ -176,8 +176,14 @@ fn emblem(name: &str, verdict: Verdict) -> EmblemReport {
             notes: vec![NASTY.into()],
         }],
         fabric_lines: Some(FabricLines {
+            on_cloth: ClothLines {
+                angle_deg: 0.3,
+                u_angle_deg: 0.1,
+                strength: 0.42,
+                fineness_mm: 5.0,
+            },
             angle_deg: 0.3,
-            emblem_to_lines_deg: -1.1,
+            emblem_to_lines_deg: Some(-1.1),
         }),
         material: Some(MaterialUsed {
             name: "flock".into(),

@@ -8,6 +8,7 @@
 pub mod artwork;
 pub mod cloth;
 pub mod fit;
+pub mod lines;
 pub mod map;
 pub mod outline;
 pub mod photo;
@@ -20,6 +21,7 @@ pub mod unit;
 pub use artwork::Artwork;
 pub use cloth::ClothPlane;
 pub use fit::{Fit, Verdict};
+pub use lines::ClothLines;
 pub use map::Map;
 pub use outline::{AsCut, CutFrom, Outline, Worn};
 pub use photo::{Camera, Photo};

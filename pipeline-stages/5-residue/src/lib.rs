@@ -2,12 +2,13 @@
 //! cloth and whatever a peeled-off emblem has changed about it.
 //!
 //! `measure` makes the [`ResidueField`] that artwork is fitted to; `outline` draws the residue
-//! as it is seen; `picture` shows it to a person.
+//! as it is seen; `picture` shows it to a person; `lines` measures the cloth's own direction.
 
 mod blob;
 mod colour;
 mod flatten;
 mod foreign;
+mod lines;
 mod picture;
 mod rectify;
 mod view;
@@ -16,6 +17,7 @@ use measures::{ClothPlane, Mm, Photo, Point, Px, ResidueField, Ruler};
 use serde::Deserialize;
 
 pub use blob::{SeenResidue, outline};
+pub use lines::{LineSettings, lines};
 pub use picture::{Picture, picture};
 pub use view::Focus;
 

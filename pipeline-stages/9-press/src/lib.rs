@@ -14,9 +14,10 @@ mod plan;
 mod steps;
 mod template;
 mod tiles;
+mod words;
 
 use measures::unit::MM_PER_INCH;
-use measures::{Art, Artwork, ClothPlane, Fit, Map, Mm, Ruler, Vector, Verdict};
+use measures::{Art, Artwork, ClothLines, ClothPlane, Fit, Map, Mm, Ruler, Vector, Verdict};
 use serde::Deserialize;
 
 pub use card::{card, card_sides_mm};
@@ -24,6 +25,7 @@ pub use facts::{Fabric, Material, MaterialKind, Peel, Sourced};
 pub use heat::{IRON_CEILINGS_CELSIUS, cautions, heat_warnings};
 pub use placement::Placement;
 pub use plan::material_for_garment;
+pub use words::Landmark;
 
 /// A paper size (ISO 216 A4; ANSI Letter, 8.5 × 11 inches).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
@@ -92,6 +94,10 @@ pub struct SheetContent<'a> {
     /// The rulers in the photo; the emblem is placed from one of them (see
     /// [`Placement::choose`]).
     pub rulers: &'a [Ruler],
+    /// The cloth's own lines, if any are seen.
+    pub lines: Option<ClothLines>,
+    /// Places on the garment that the job names, in the photo; the cloth must lie flat there.
+    pub landmarks: &'a [Landmark],
     /// Thickness of the rulers, in mm.
     pub ruler_thickness_mm: f64,
     /// What it is cut from.

@@ -99,7 +99,7 @@ impl Placement {
 }
 
 /// Cloth millimetres to the upright emblem's.
-fn upright_from_cloth(fit: &Fit) -> Option<Affine> {
+pub(crate) fn upright_from_cloth(fit: &Fit) -> Option<Affine> {
     let to_art = fit.art_to_cloth.inverse()?.rows();
     let k = fit.mm_per_art;
     let [[a, c, e], [b, d, f], _] = to_art;

@@ -15,12 +15,17 @@ use crate::marks::{
 };
 use crate::placement::Placement;
 use crate::tiles::Tiles;
+use crate::words;
 use crate::{Settings, SheetContent};
 
 /// Room that the template keeps around the emblem, in mm.
 const AROUND_MM: f64 = 10.0;
-/// Room at the foot of page one for the lower bar and the words on placing, in mm.
-const FOOT_MM: f64 = 66.0;
+/// Room at the foot of page one for the lower bar, and the least for the words on placing, in mm.
+const BAR_FOOT_MM: f64 = 14.0;
+const WORDS_MIN_MM: f64 = 46.0;
+/// How the words on placing are set.
+const PLACING: Style = Style::plain(8.8);
+const PLACING_GAP_MM: f64 = 0.9;
 /// Most lines of reasons on page one.
 const BANNER_LINES: usize = 9;
 /// Width of the sketch beside those words, in mm.
@@ -48,7 +53,7 @@ impl Template<'_> {
             self.faces,
         );
         check_bar_down(&mut first, Point::new(self.right() - 4.0, window.y0));
-        self.placing_words(&mut first, window.y1 + 14.0);
+        self.placing_words(&mut first, window.y1 + BAR_FOOT_MM);
         let emblem = self.outline.bounding_box();
         let fits = emblem.width() + 2.0 * AROUND_MM <= window.width()
             && emblem.height() + 2.0 * AROUND_MM <= window.height();
@@ -83,8 +88,23 @@ impl Template<'_> {
             self.left(),
             top,
             self.right() - 14.0,
-            self.bottom() - FOOT_MM,
+            self.bottom() - BAR_FOOT_MM - self.words_height(),
         )
+    }
+
+    /// Height of the words on placing, the page's last line below them included.
+    fn words_height(&self) -> f64 {
+        let width = self.words_width();
+        let sentences = self.placing_sentences();
+        let lines = sentences.iter().map(|s| {
+            let lines = self.faces.wrapped(s, PLACING, width).len();
+            lines as f64 * PLACING.line_mm() + PLACING_GAP_MM
+        });
+        (12.0 + lines.sum::<f64>()).max(WORDS_MIN_MM)
+    }
+
+    fn words_width(&self) -> f64 {
+        self.right() - self.left() - SKETCH_MM - 4.0
     }
 
     /// Title, facts and warning; returns where the template may begin.
@@ -223,6 +243,7 @@ impl Template<'_> {
             1.2,
         ));
         marks.extend(cross(c, 4.0, 0.3));
+        marks.extend(self.line_marks(emblem));
         let (a, b) = (emblem.x0 - 8.0, emblem.x1 + 8.0);
         marks.push(line(
             Point::new(a, emblem.y1),
@@ -283,6 +304,22 @@ impl Template<'_> {
         marks
     }
 
+    /// Two strokes beside the emblem that run as the cloth's own lines do.
+    fn line_marks(&self, emblem: Rect) -> Vec<Mark> {
+        let Some((lines, deg)) = words::lines_on_sheet(self.content) else {
+            return Vec::new();
+        };
+        let half = Vec2::from_angle(deg.to_radians()) * 0.5 * emblem.height().min(30.0);
+        let sides = [emblem.x0 - 5.0, emblem.x1 + 5.0].map(|x| Point::new(x, emblem.center().y));
+        let mut marks: Vec<Mark> = sides
+            .map(|at| dashed(at - half, at + half, 0.35, GREY, 3.0))
+            .into();
+        let label = Style::plain(7.0).ink(GREY);
+        let beside = sides[0] - Vec2::new(self.faces.width_mm(lines.name(), label) + 2.5, 0.0);
+        marks.push(text(beside, label, lines.name()));
+        marks
+    }
+
     fn fold_marks(page: &mut Page, window: Rect, centre: Point) {
         let across = Vec2::new(5.0, 0.0);
         let down = Vec2::new(0.0, 5.0);
@@ -309,16 +346,17 @@ impl Template<'_> {
     fn placing_words(&self, page: &mut Page, y: f64) {
         let title = Style::bold(11.0);
         page.push(text(Point::new(self.left(), y), title, "Where it goes"));
-        let width = self.right() - self.left() - SKETCH_MM - 4.0;
+        let width = self.words_width();
+        let top = y;
         let mut y = y + title.line_mm() + 0.3;
         for words in self.placing_sentences() {
             let at = Point::new(self.left(), y);
-            y = self.column(page, at, width, Style::plain(8.8), &words) + 0.9;
+            y = self.column(page, at, width, PLACING, &words) + PLACING_GAP_MM;
         }
         if let Some(placement) = &self.placement {
             let room = Rect::new(
                 self.right() - SKETCH_MM,
-                self.bottom() - FOOT_MM + 12.0,
+                top - 2.0,
                 self.right(),
                 self.bottom() - 5.0,
             );
@@ -334,9 +372,12 @@ impl Template<'_> {
             hundredths(fit.u_shift_mm),
             hundredths(fit.u_rotation_deg)
         );
+        let others = std::iter::once(words::against_lines(self.content))
+            .chain(words::from_landmarks(self.content, &self.outline))
+            .chain([sure]);
         let Some(p) = &self.placement else {
             let none = "No ruler to place it from: lay the template on the old mark itself.";
-            return vec![none.to_owned(), sure];
+            return std::iter::once(none.to_owned()).chain(others).collect();
         };
         let centre = self.outline.bounding_box().center();
         let length = |mm| p.length(mm);
@@ -359,7 +400,7 @@ impl Template<'_> {
             format!("{} from A towards B", length(reading))
         };
         let turned = turned(turn);
-        vec![
+        let by_ruler = [
             format!(
                 "Lay the ruler down as in the photo. A (ring in overlay.jpg) is the first tick \
                  used, B (square) the last: {} ticks further, {}.",
@@ -372,8 +413,8 @@ impl Template<'_> {
                 length(distance.abs())
             ),
             turned,
-            sure,
-        ]
+        ];
+        by_ruler.into_iter().chain(others).collect()
     }
 
     /// Ruler and emblem, small, with the two distances.
@@ -382,7 +423,9 @@ impl Template<'_> {
         let centre = emblem.center();
         let (first, last) = (p.first_tick, p.at_mm(f64::from(p.last_index) * p.pitch_mm));
         let foot = p.at_mm(p.reading_mm(centre));
+        let landmarks = words::landmarks_on_sheet(self.content);
         let all = emblem.union(Rect::from_points(first, last)).union_pt(foot);
+        let all = landmarks.iter().fold(all, |all, (_, p)| all.union_pt(*p));
         let inner = Rect::new(room.x0 + 5.0, room.y0 + 4.0, room.x1 - 5.0, room.y1 - 9.0);
         let k = (inner.width() / all.width())
             .min(inner.height() / all.height())
@@ -419,6 +462,13 @@ impl Template<'_> {
             "B",
         ));
         let note = Style::plain(6.5).ink(GREY);
+        for (name, at) in landmarks {
+            let at = place * at;
+            page.extend(cross(at, 1.0, 0.3));
+            let words = self.faces.width_mm(&name, note);
+            let left = (at.x + 1.5).min(room.x1 - words - 1.5);
+            page.push(text(Point::new(left, at.y - 1.0), note, name));
+        }
         page.push(text(
             Point::new(room.x0 + 1.0, room.y1 - 1.0),
             note,

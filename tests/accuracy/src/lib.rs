@@ -2,9 +2,11 @@
 //!
 //! `fit-table` prints the errors of the whole measurement, `ruler-table` those of the scale; both
 //! say at the end which scenes were worst, so that they can be painted and looked at. `card-table`
-//! prints the errors of lengths inside a printed scale card.
+//! prints the errors of lengths inside a printed scale card, `lines-table` those of the direction
+//! of the cloth's lines.
 
 pub mod card;
+pub mod cloth_lines;
 pub mod fitting;
 pub mod rulers;
 pub mod sweep;
@@ -26,6 +28,8 @@ pub struct Settings {
     pub scale: scale::Settings,
     /// Seeing the residue.
     pub residue: residue::Settings,
+    /// Measuring the cloth's lines.
+    pub lines: residue::LineSettings,
     /// Fitting artwork to it.
     pub fit: fit::Settings,
     /// What the figures must be for a cut.

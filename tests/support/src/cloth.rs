@@ -189,13 +189,7 @@ impl Fabric {
     /// `flatness` 0 to 1 takes that share of the weave away, as glue in the loops does.
     pub(crate) fn light(&self, x: f32, y: f32, blur: f32, flatness: f32) -> [f32; 3] {
         let n = &self.noise;
-        // Loops wander: the whole grid is gently bent.
-        let bend = self.irregularity * self.pitch;
-        let dx = bend * (0.9 * n.at(0.045 * x, 0.045 * y) + 0.25 * n.at(0.4 * x + 70.0, 0.25 * y));
-        let dy =
-            bend * (0.9 * n.at(0.04 * x + 120.0, 0.04 * y) + 0.25 * n.at(0.3 * x, 0.4 * y + 90.0));
-        let u = self.cos * x + self.sin * y + dx;
-        let v = -self.sin * x + self.cos * y + dy;
+        let (u, v) = self.grid_place(x, y);
         let shown = (1.0 - blur / self.pitch).clamp(0.0, 1.0);
         let mut log = self.texture * (1.0 - 0.45 * flatness) * shown * self.loops(u, v);
         log += self.mottle * n.octaves(0.03 * x + 11.0, 0.03 * y, 4, 0.65);
@@ -232,6 +226,50 @@ impl Fabric {
             }
         }
         [0, 1, 2].map(|c| self.base[c] * quick_exp(channels[c]))
+    }
+
+    /// Where a spot lies in the cloth's own grid: across the columns and along them. Loops wander,
+    /// so the whole grid is gently bent.
+    fn grid_place(&self, x: f32, y: f32) -> (f32, f32) {
+        let n = &self.noise;
+        let bend = self.irregularity * self.pitch;
+        let dx = bend * (0.9 * n.at(0.045 * x, 0.045 * y) + 0.25 * n.at(0.4 * x + 70.0, 0.25 * y));
+        let dy =
+            bend * (0.9 * n.at(0.04 * x + 120.0, 0.04 * y) + 0.25 * n.at(0.3 * x, 0.4 * y + 90.0));
+        (
+            self.cos * x + self.sin * y + dx,
+            -self.sin * x + self.cos * y + dy,
+        )
+    }
+
+    /// Mean direction of the columns and of the rows over these spots, both in degrees clockwise
+    /// from where straight columns of angle 0 would run: the plane that fits the bent grid best.
+    pub(crate) fn mean_directions_deg(&self, spots: &[(f32, f32)]) -> [f64; 2] {
+        let n = spots.len() as f64;
+        let mean = |f: &dyn Fn(f64, f64) -> f64| {
+            let sum: f64 = spots.iter().map(|&(x, y)| f(x.into(), y.into())).sum();
+            sum / n
+        };
+        let (mx, my) = (mean(&|x, _| x), mean(&|_, y| y));
+        let (xx, yy) = (
+            mean(&|x, _| (x - mx).powi(2)),
+            mean(&|_, y| (y - my).powi(2)),
+        );
+        let xy = mean(&|x, y| (x - mx) * (y - my));
+        let gradient = |across: bool| {
+            let at = |x: f64, y: f64| {
+                let (u, v) = self.grid_place(x as f32, y as f32);
+                f64::from(if across { u } else { v })
+            };
+            let (gx, gy) = (
+                mean(&|x, y| (x - mx) * at(x, y)),
+                mean(&|x, y| (y - my) * at(x, y)),
+            );
+            let det = xx * yy - xy * xy;
+            [(yy * gx - xy * gy) / det, (xx * gy - xy * gx) / det]
+        };
+        let ([ux, uy], [vx, vy]) = (gradient(true), gradient(false));
+        [uy.atan2(ux).to_degrees(), (-vx).atan2(vy).to_degrees()]
     }
 
     /// Brightness of the weave about its mean, roughly −1 to 1.

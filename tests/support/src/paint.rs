@@ -35,6 +35,32 @@ impl Painting {
 }
 
 impl Scene {
+    /// Mean direction of the cloth's columns and of its rows over the picture away from the
+    /// first emblem, in degrees clockwise from upright and from level: the cloth's angle, and what
+    /// its bends add to it.
+    pub fn cloth_directions_deg(&self) -> [f64; 2] {
+        let fabric = Fabric::new(&self.cloth, &mut self.paints());
+        let to_cloth = Back::of(&self.view().pose.to_photo(&self.camera()));
+        let size = [f64::from(self.width_px), f64::from(self.height_px)];
+        let share = |k: usize| (0.5 + k as f64) / 60.0;
+        let spots =
+            (0..60 * 60).map(|k| to_cloth.at(share(k % 60) * size[0], share(k / 60) * size[1]));
+        let emblem = self
+            .residues
+            .first()
+            .map(|r| (r.centre_mm, 0.55 * r.width_mm));
+        let outside = |spot: &(f32, f32)| {
+            emblem.is_none_or(|(c, reach)| {
+                (f64::from(spot.0) - c[0]).hypot(f64::from(spot.1) - c[1]) > reach
+            })
+        };
+        fabric.mean_directions_deg(&spots.filter(outside).collect::<Vec<_>>())
+    }
+
+    fn paints(&self) -> Rng {
+        Rng::new(self.seed ^ 0x70_6169_6E74)
+    }
+
     /// Paints the photograph.
     pub fn paint(&self) -> Painting {
         let mut light = Studio::new(self).expose();
@@ -179,7 +205,7 @@ struct Studio<'a> {
 
 impl<'a> Studio<'a> {
     fn new(scene: &'a Scene) -> Self {
-        let mut rng = Rng::new(scene.seed ^ 0x70_6169_6E74);
+        let mut rng = scene.paints();
         let view = scene.view();
         let light = scene.light.angle_deg;
         Self {

@@ -1,3 +1,4 @@
+mod garment;
 mod heat;
 mod scene;
 mod sheet;

@@ -4,8 +4,10 @@ use kurbo::{BezPath, Circle, Shape};
 use measures::cloth::PlanePose;
 use measures::photo::FocalSource;
 use measures::ruler::{Reading, RulerUnit, Tick, TickPoint};
-use measures::{Art, Artwork, Camera, ClothPlane, Fit, Map, Mm, Outline, Point, Px, Ruler, Vector};
-use press::{Fabric, Material, Settings, SheetContent};
+use measures::{
+    Art, Artwork, Camera, ClothLines, ClothPlane, Fit, Map, Mm, Outline, Point, Px, Ruler, Vector,
+};
+use press::{Fabric, Landmark, Material, Settings, SheetContent};
 use serde::Deserialize;
 use std::collections::BTreeMap;
 
@@ -77,6 +79,8 @@ pub(crate) struct Scene {
     pub(crate) material: Material,
     pub(crate) fabric: Fabric,
     pub(crate) reasons: Vec<String>,
+    pub(crate) lines: Option<ClothLines>,
+    pub(crate) landmarks: Vec<Landmark>,
 }
 
 pub(crate) const THICKNESS_MM: f64 = 0.8;
@@ -134,6 +138,8 @@ impl Scene {
             material: material("film-low-heat"),
             fabric: fabric("cotton-jersey"),
             reasons: vec![],
+            lines: None,
+            landmarks: vec![],
         }
     }
 
@@ -148,6 +154,8 @@ impl Scene {
             fit: &self.fit,
             plane: &self.plane,
             rulers: std::slice::from_ref(&self.ruler),
+            lines: self.lines,
+            landmarks: &self.landmarks,
             ruler_thickness_mm: THICKNESS_MM,
             material: &self.material,
             fabric: Some(&self.fabric),

@@ -41,7 +41,7 @@ fn texts(page: &Page) -> Vec<(Point, String)> {
         .collect()
 }
 
-fn words(page: &Page) -> String {
+pub(super) fn words(page: &Page) -> String {
     texts(page).into_iter().map(|(_, t)| t + " ").collect()
 }
 
