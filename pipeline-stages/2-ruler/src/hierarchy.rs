@@ -9,6 +9,7 @@ use measures::ruler::Reading;
 use measures::ruler::RulerUnit::{self, Inch, Mm};
 use measures::unit::MM_PER_INCH;
 
+use crate::figures::{Figures, Places};
 use crate::grid::{median, robust_deviation};
 use crate::schemes::{OTHER_RHYTHMS, SCHEMES, Scheme};
 
@@ -37,9 +38,14 @@ pub(crate) struct Verdict {
     pub(crate) misfits: f64,
     /// ln of how much better it explains them than the best of the rhythms that are no ruler's.
     pub(crate) lead: f64,
+    /// Where figures would stand.
+    pub(crate) figures_at: Places,
 }
 
 struct Explained {
+    phase: i32,
+    /// Usual length of the ticks next to the longest, in pitches.
+    next_longest: f64,
     score: f64,
     evidence: f64,
     misfits: f64,
@@ -99,7 +105,51 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
         evidence: top.1.evidence,
         misfits: top.1.misfits,
         lead: top.1.score - other,
+        figures_at: Places {
+            phase: top.1.phase,
+            period: top.0.levels[top.0.levels.len() - 1],
+            from_pitches: top.1.next_longest,
+        },
     })
+}
+
+impl Verdict {
+    /// Weighs the readings by where figures stand and how tall they are.
+    pub(crate) fn weigh_by_figures(&mut self, figures: &Figures) {
+        for reading in &mut self.readings {
+            reading.probability *= usual_figures(figures, reading);
+        }
+        let total: f64 = self.readings.iter().map(|r| r.probability).sum();
+        for reading in &mut self.readings {
+            reading.probability /= total;
+        }
+        self.readings
+            .sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    }
+}
+
+/// How usual such figures would be under a reading, 0 to 1: they stand at every centimetre or
+/// inch and are about 3 mm tall (common practice, no source).
+fn usual_figures(figures: &Figures, reading: &Reading) -> f64 {
+    const HEIGHT_SPREAD: f64 = 0.4;
+    const ODDEST: f64 = 2.5;
+    let whole = match reading.unit {
+        Mm => 10.0,
+        Inch => MM_PER_INCH,
+    };
+    let apart = f64::from(figures.every) * reading.pitch_mm / whole;
+    let near = |share: f64| (apart / share - 1.0).abs() < 0.01;
+    let distance = if near(1.0) {
+        1.0
+    } else if near(0.5) || near(0.25) {
+        0.1
+    } else if near(5.0) || near(10.0) {
+        0.05
+    } else {
+        0.02
+    };
+    let height = (figures.height_pitches * reading.pitch_mm / 3.0).ln() / HEIGHT_SPREAD;
+    distance * (-0.5 * height.clamp(-ODDEST, ODDEST).powi(2)).exp()
 }
 
 fn pitch_mm(unit: RulerUnit, parts: f64) -> f64 {
@@ -295,6 +345,8 @@ fn explain(lengths: &[(i32, f64)], levels: &[i32], phase: i32) -> Option<Explain
         (l - ranked.means[k]).abs() > 3.5 * ranked.scatters[k]
     };
     Some(Explained {
+        phase,
+        next_longest: ranked.means[top - 1],
         score: ranked.score(),
         evidence: ranked.ordered() - ranked.mixed(),
         misfits: lengths.iter().filter(is_off).count() as f64 / lengths.len() as f64,

@@ -6,8 +6,12 @@ use crate::plane::{Plane, plane_for};
 
 /// Marks are followed this far from the middle of their band.
 const MAX_REACH_PITCHES: f64 = 30.0;
-/// Samples of a line across a mark: every third of a profile's.
+/// Samples of a line across a mark: every third of a profile's, but all of them for marks
+/// thinner than this against their pitch.
 const STRIDE: usize = 3;
+const THIN_PITCHES: f64 = 0.12;
+/// Neighbouring lines averaged on such marks, which are faint and drown in grain.
+const THIN_LINES: i32 = 3;
 /// Interruptions up to this length do not end a mark.
 const MAX_GAP_PITCHES: f64 = 0.35;
 /// Longer ones (a line along the ruler crosses it) only up to this length, and only when at least
@@ -27,7 +31,8 @@ pub(crate) struct Extent {
 /// enough to measure by (thicker than the rest, partly covered) still have a length.
 pub(crate) fn extents(planes: &[Plane], marks: &Marks) -> Vec<Extent> {
     let pitch = marks.grid().pitch(marks.grid().middle);
-    let plane = plane_for(planes, pitch, 8.0);
+    let fewest = if is_thin(marks) { 22.0 } else { 8.0 };
+    let plane = plane_for(planes, pitch, fewest);
     let step = (pitch / 10.0).max(plane.step_px);
     let (first, last) = marks.range;
     (first..=last)
@@ -96,12 +101,28 @@ fn end(plane: &Plane, marks: &Marks, index: i32, step: f64, half: f64) -> f64 {
     end
 }
 
+fn is_thin(marks: &Marks) -> bool {
+    marks.template.width_pitches() < THIN_PITCHES
+}
+
 fn line_contrast(plane: &Plane, marks: &Marks, index: i32, v: f64) -> Option<f64> {
+    if !is_thin(marks) {
+        return single_line(plane, marks, index, v, STRIDE);
+    }
+    let apart = marks.grid().pitch(f64::from(index)) / 30.0;
+    let lines: Option<Vec<f64>> = (0..THIN_LINES)
+        .map(|k| v + apart * f64::from(k - THIN_LINES / 2))
+        .map(|v| single_line(plane, marks, index, v, 1))
+        .collect();
+    Some(lines?.iter().sum::<f64>() / f64::from(THIN_LINES))
+}
+
+fn single_line(plane: &Plane, marks: &Marks, index: i32, v: f64, stride: usize) -> Option<f64> {
     let i = f64::from(index);
     let grid = marks.grid();
     let (t, pitch) = (grid.place(i) + grid.lean_at(i) * v, grid.pitch(i));
     let sign = if marks.dark { -1.0 } else { 1.0 };
-    marks.template.contrast(STRIDE, |k| {
+    marks.template.contrast(stride, |k| {
         let (x, y) = marks.axis.at(t + offset(k) * pitch, v);
         Some(sign * f64::from(plane.bilinear(x, y)?))
     })

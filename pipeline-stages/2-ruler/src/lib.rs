@@ -1,10 +1,14 @@
 //! Second stage: finds the rulers in a photo, locates their ticks and reads their unit.
 //!
-//! Spectra of small tiles propose where regular marks might be (`propose`); the phase of the
+//! Long straight edges (`edges`) and spectra of small tiles (`propose`) propose where regular marks
+//! might be; the phase of the
 //! marks is followed along a strip (`strip`, `row`); each mark is located to a fraction of a pixel and
 //! a projective grid fitted (`marks`, `grid`); the order of long and short marks tells the
 //! unit (`lengths`, `hierarchy`). Marks that keep no such order are no ruler's.
 
+mod alone;
+mod edges;
+mod figures;
 mod grid;
 mod hierarchy;
 mod lengths;
@@ -37,16 +41,26 @@ pub struct Settings {
     pub max_candidates: usize,
 }
 
+/// Candidates examined before those are dropped that lie on what has been found: as many with any
+/// number of threads, so that the result is the same.
+const AT_A_TIME: usize = 4;
+
 /// Finds every ruler in the photo.
 ///
 /// The two graduated edges of one ruler are reported as two rulers, each with its own ticks: both
 /// help to find the cloth's plane. The most useful (longest, surest) comes first.
 pub fn find(photo: &Photo, hint: &RulerHint, settings: &Settings) -> RulerSearch {
     let planes = Plane::pyramid(&photo.rgb, 48);
-    let candidates = propose::candidates(&planes, settings.max_candidates);
-    let found: Vec<Found> = candidates
-        .par_iter()
-        .filter_map(|c| reading::examine(&planes, c, hint, settings))
-        .collect();
+    let mut candidates = edges::candidates(&planes);
+    candidates.extend(propose::candidates(&planes, settings.max_candidates));
+    let mut found: Vec<Found> = Vec::new();
+    for few in candidates.chunks(AT_A_TIME) {
+        let news: Vec<Found> = few
+            .par_iter()
+            .filter(|c| !found.iter().any(|f| f.explains(c)))
+            .filter_map(|c| reading::examine(&planes, c, hint, settings))
+            .collect();
+        found.extend(news);
+    }
     reading::settle(found, &photo.camera, settings)
 }

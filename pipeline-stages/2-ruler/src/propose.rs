@@ -87,7 +87,7 @@ impl Candidate {
     }
 
     /// Whether the other proposes the same row again.
-    fn repeats(&self, other: &Self) -> bool {
+    pub(crate) fn repeats(&self, other: &Self) -> bool {
         let (dx, dy) = (
             other.centre.0 - self.centre.0,
             other.centre.1 - self.centre.1,

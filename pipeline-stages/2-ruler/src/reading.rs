@@ -7,6 +7,8 @@ use measures::unit::MM_PER_INCH;
 use measures::{Camera, Point, Px};
 
 use crate::Settings;
+use crate::alone;
+use crate::figures::{self, EdgeLine};
 use crate::grid::{median, robust_deviation};
 use crate::hierarchy::{self, Look, Verdict};
 use crate::lengths::{self, Extent};
@@ -22,6 +24,8 @@ use crate::strip;
 const MIN_PRESENT: f64 = 0.6;
 /// ln of the likelihood ratio that the order of lengths must reach.
 const MIN_EVIDENCE: f64 = 7.0;
+/// … and that leaves no doubt of it.
+const FIRM_EVIDENCE: f64 = 25.0;
 /// The same against the rhythms that combs, seams and fences keep.
 const MIN_LEAD: f64 = 4.0;
 const MAX_MISFITS: f64 = 0.25;
@@ -75,15 +79,26 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
         blur_pitches: BLUR_PX / marks.grid().pitch(marks.grid().middle),
     };
     let read = |low: bool| {
-        let lengths = ranked(&marks, &extents, low)?;
+        let lengths = ranked(&marks, &extents, low);
+        let lengths = lengths?;
         Some((hierarchy::read(&lengths, look, hint.unit)?, low))
     };
-    let (verdict, edge_low) = [true, false]
+    let (mut verdict, edge_low) = [true, false]
         .into_iter()
         .filter_map(read)
         .max_by(|a, b| a.0.evidence.total_cmp(&b.0.evidence))?;
     if verdict.evidence < MIN_EVIDENCE || verdict.lead < MIN_LEAD || verdict.misfits > MAX_MISFITS {
         return None;
+    }
+    let near = |e: &Extent| if edge_low { e.low } else { e.high };
+    let edge = line_through(&extents, near)?;
+    let inward = if edge_low { 1.0 } else { -1.0 };
+    if alone::goes_on(planes, &marks, edge, -inward) {
+        return None;
+    }
+    let edge = EdgeLine { line: edge, inward };
+    if let Some(figures) = figures::find(planes, &marks, &edge, verdict.figures_at) {
+        verdict.weigh_by_figures(&figures);
     }
     let tips: Vec<(i32, f64)> = extents
         .iter()
@@ -132,7 +147,7 @@ fn ranked(marks: &Marks, extents: &[Extent], edge_low: bool) -> Option<Vec<(i32,
     let edge = line_through(extents, near)?;
     let off: Vec<f64> = extents
         .iter()
-        .map(|e| (near(e) - edge(e.index)) / grid.pitch(f64::from(e.index)))
+        .map(|e| (near(e) - edge.at(e.index)) / grid.pitch(f64::from(e.index)))
         .collect();
     if robust_deviation(&off) > 0.5 {
         return None;
@@ -143,7 +158,7 @@ fn ranked(marks: &Marks, extents: &[Extent], edge_low: bool) -> Option<Vec<(i32,
             .map(|e| {
                 (
                     e.index,
-                    (far(e) + edge(e.index)) / grid.pitch(f64::from(e.index)),
+                    (far(e) + edge.at(e.index)) / grid.pitch(f64::from(e.index)),
                 )
             })
             .collect(),
@@ -152,7 +167,7 @@ fn ranked(marks: &Marks, extents: &[Extent], edge_low: bool) -> Option<Vec<(i32,
 
 /// A line through the extents' ends by the median of slopes (Theil 1950), robust against
 /// contaminated ones.
-fn line_through(extents: &[Extent], end: impl Fn(&Extent) -> f64) -> Option<impl Fn(i32) -> f64> {
+fn line_through(extents: &[Extent], end: impl Fn(&Extent) -> f64) -> Option<Line> {
     let half = extents.len() / 2;
     if half < 3 {
         return None;
@@ -168,7 +183,20 @@ fn line_through(extents: &[Extent], end: impl Fn(&Extent) -> f64) -> Option<impl
         .map(|e| end(e) - slope * f64::from(e.index))
         .collect();
     let start = median(&mut starts);
-    Some(move |index: i32| start + slope * f64::from(index))
+    Some(Line { start, slope })
+}
+
+/// Where a line along the row lies at each mark, in the axis' frame.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Line {
+    start: f64,
+    slope: f64,
+}
+
+impl Line {
+    pub(crate) fn at(&self, index: i32) -> f64 {
+        self.start + self.slope * f64::from(index)
+    }
 }
 
 /// Keeps the best view of each row, and says what a person should know.
@@ -317,11 +345,28 @@ impl Found {
         let edge = line_through(&self.extents, near);
         let middle = first.midpoint(last);
         [first, last].map(|i| {
-            let v = edge.as_ref().map_or(0.0, |edge| edge(i) - edge(middle));
+            let v = edge
+                .as_ref()
+                .map_or(0.0, |edge| edge.at(i) - edge.at(middle));
             let t = grid.place(f64::from(i)) + grid.lean_at(f64::from(i)) * v;
             let (x, y) = self.marks.axis.at(t, v);
             Point::new(x, y)
         })
+    }
+
+    /// Whether a candidate lies on this ruler's face, if this is surely one, and is not much longer.
+    pub(crate) fn explains(&self, candidate: &Candidate) -> bool {
+        let [a, b] = self.ends();
+        let centre = Point::new(candidate.centre.0, candidate.centre.1);
+        let body = self.body();
+        let sides = [0, 1, 2, 3].map(|k| {
+            let (from, to) = (body[k], body[(k + 1) % 4]);
+            (to - from).cross(centre - from) > 0.0
+        });
+        let within = sides.iter().all(|&s| s == sides[0]);
+        within
+            && self.verdict.evidence > FIRM_EVIDENCE
+            && candidate.half_length_px < 0.75 * a.distance(b)
     }
 
     /// Whether the other is a view of the same row.

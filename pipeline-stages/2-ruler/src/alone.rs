@@ -1,0 +1,65 @@
+//! Whether a row of marks stands alone. Beyond a ruler's graduated edge lies something else; a
+//! mesh, a rib or a grid goes on in the same rhythm.
+
+use rustfft::num_complex::Complex;
+
+use crate::marks::{Marks, PROFILE, offset};
+use crate::plane::{Plane, plane_for};
+use crate::reading::Line;
+
+/// Stretches beyond the edge, in pitches, each of which shows the rhythm where cloth goes on. A
+/// scale on the other side of a common line ends before the last.
+const STRETCHES: [(f64, f64); 3] = [(1.0, 4.0), (4.0, 8.0), (8.0, 14.0)];
+const LINES_PER_PITCH: f64 = 4.0;
+/// Neighbouring marks whose phases must agree.
+const TOGETHER: usize = 12;
+/// Share of the marks' own amplitude that counts as the same rhythm.
+const SAME_RHYTHM: f64 = 0.35;
+
+/// Whether the marks' rhythm goes on beyond the graduated edge, `edge`;
+/// `outward` is the direction of `v` that leads away from the marks.
+pub(crate) fn goes_on(planes: &[Plane], marks: &Marks, edge: Line, outward: f64) -> bool {
+    let pitch = marks.grid().pitch(marks.grid().middle);
+    let plane = plane_for(planes, pitch, 8.0);
+    let inner = amplitude(plane, marks, &|_| 0.0);
+    STRETCHES.iter().all(|&(from, to)| {
+        let lines = ((to - from) * LINES_PER_PITCH) as i32;
+        (0..lines).any(|k| {
+            let away = outward * pitch * (from + f64::from(k) / LINES_PER_PITCH);
+            amplitude(plane, marks, &|i| edge.at(i) + away) > SAME_RHYTHM * inner
+        })
+    })
+}
+
+/// Amplitude of the grey at the marks' pitch along a line: mean over groups of neighbours, each
+/// with one phase. Zero where the photo ends.
+fn amplitude(plane: &Plane, marks: &Marks, v_of: &dyn Fn(i32) -> f64) -> f64 {
+    let (first, last) = marks.range;
+    let phases: Vec<Complex<f64>> = (first..=last)
+        .filter_map(|index| fundamental(plane, marks, index, v_of(index)))
+        .collect();
+    if 2 * phases.len() < (last - first) as usize {
+        return 0.0;
+    }
+    let groups = phases.chunks(TOGETHER);
+    let count = groups.len() as f64;
+    let size = |g: &[Complex<f64>]| g.iter().sum::<Complex<f64>>().norm() / g.len() as f64;
+    groups.map(size).sum::<f64>() / count
+}
+
+fn fundamental(plane: &Plane, marks: &Marks, index: i32, v: f64) -> Option<Complex<f64>> {
+    let i = f64::from(index);
+    let grid = marks.grid();
+    let (t, pitch) = (grid.place(i) + grid.lean_at(i) * v, grid.pitch(i));
+    (0..PROFILE - 1)
+        .step_by(2)
+        .map(|k| {
+            let (x, y) = marks.axis.at(t + offset(k) * pitch, v);
+            let grey = f64::from(plane.bilinear(x, y)?);
+            Some(Complex::from_polar(
+                grey,
+                -std::f64::consts::TAU * offset(k),
+            ))
+        })
+        .sum()
+}

@@ -1,0 +1,420 @@
+//! Proposes rows along the photo's long straight edges: most rulers have one, and their marks
+//! begin at it.
+//!
+//! Thin marks far apart show their pitch faintly in any small tile; along the whole edge the
+//! pitch and its multiples add up. Edges are found by votes of gradients (Hough 1962, with the
+//! direction of the gradient as O'Gorman and Clowes 1976 use it), the pitch by the sum of its
+//! harmonics' prominences in averaged spectra (Welch 1967).
+
+use std::f64::consts::{PI, TAU};
+
+use realfft::RealFftPlanner;
+
+use crate::plane::Plane;
+use crate::propose::Candidate;
+
+/// Edges are sought in the plane whose longer side has at most this many samples.
+const MAX_SIDE: usize = 1200;
+const MAX_EDGES: usize = 24;
+/// Least gradient of an edge, grey levels a sample.
+const MIN_GRADIENT: f32 = 3.0;
+const ANGLE_BINS: usize = 360;
+const MIN_LENGTH_SAMPLES: f64 = 90.0;
+/// Rows looked at on either side of an edge, in samples of that plane.
+const OFFSETS: [f64; 4] = [2.0, 4.5, 9.0, 18.0];
+/// Windows of the spectra, in photo pixels; a window shows pitches that it holds 10 to 44 times.
+const WINDOWS: [usize; 5] = [128, 256, 512, 1024, 2048];
+const HARMONICS: usize = 6;
+/// Least sum of harmonics, and the most candidates.
+const MIN_COMB: f64 = 3.0;
+const MAX_CANDIDATES: usize = 20;
+
+/// A straight edge, in photo pixels.
+#[derive(Clone, Copy, Debug)]
+struct Edge {
+    middle: (f64, f64),
+    angle: f64,
+    half_length_px: f64,
+}
+
+/// Rows along straight edges, the most regular first.
+pub(crate) fn candidates(planes: &[Plane]) -> Vec<Candidate> {
+    let fits = |p: &&Plane| p.width.max(p.height) <= MAX_SIDE;
+    let Some(plane) = planes.iter().find(fits).or(planes.last()) else {
+        return Vec::new();
+    };
+    let mut spectra = Spectra::new();
+    let mut found: Vec<Candidate> = edges(plane)
+        .iter()
+        .flat_map(|edge| along(planes, edge, plane.step_px, &mut spectra))
+        .collect();
+    found.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut kept: Vec<Candidate> = Vec::new();
+    for candidate in found {
+        if kept.len() < MAX_CANDIDATES && !kept.iter().any(|k| k.repeats(&candidate)) {
+            kept.push(candidate);
+        }
+    }
+    kept
+}
+
+/// A sample of the plane on an edge: place, and direction of the rising gradient.
+#[derive(Clone, Copy)]
+struct Edgel {
+    x: f64,
+    y: f64,
+    angle: f64,
+}
+
+fn edgels(plane: &Plane) -> Vec<Edgel> {
+    let (w, h) = (plane.width, plane.height);
+    let mut all: Vec<(f32, Edgel)> = Vec::new();
+    for y in 1..h.saturating_sub(1) {
+        for x in 1..w.saturating_sub(1) {
+            let g = |dx: usize, dy: usize| plane.grey[(y + dy - 1) * w + x + dx - 1];
+            // Sobel's operator, in grey levels a sample.
+            let gx = (g(2, 0) + 2.0 * g(2, 1) + g(2, 2) - g(0, 0) - 2.0 * g(0, 1) - g(0, 2)) / 8.0;
+            let gy = (g(0, 2) + 2.0 * g(1, 2) + g(2, 2) - g(0, 0) - 2.0 * g(1, 0) - g(2, 0)) / 8.0;
+            let size = gx.hypot(gy);
+            if size > MIN_GRADIENT {
+                let edgel = Edgel {
+                    x: x as f64,
+                    y: y as f64,
+                    angle: f64::from(gy).atan2(f64::from(gx)),
+                };
+                all.push((size, edgel));
+            }
+        }
+    }
+    // The steepest tenth of the photo is enough.
+    let most = w * h / 10;
+    if all.len() > most {
+        all.select_nth_unstable_by(most, |a, b| b.0.total_cmp(&a.0));
+        all.truncate(most);
+    }
+    all.into_iter().map(|e| e.1).collect()
+}
+
+fn edges(plane: &Plane) -> Vec<Edge> {
+    let mut edgels = edgels(plane);
+    edgels.sort_by(|a, b| a.y.total_cmp(&b.y).then(a.x.total_cmp(&b.x)));
+    let middle = (0.5 * plane.width as f64, 0.5 * plane.height as f64);
+    let reach = middle.0.hypot(middle.1).ceil();
+    let rows = 2 * reach as usize + 2;
+    let offset = |e: &Edgel, angle: f64| {
+        (e.x - middle.0) * angle.cos() + (e.y - middle.1) * angle.sin() + reach
+    };
+    let bin_of =
+        |angle: f64| (angle.rem_euclid(TAU) / TAU * ANGLE_BINS as f64) as usize % ANGLE_BINS;
+    let angle_of = |bin: usize| (bin as f64 + 0.5) * TAU / ANGLE_BINS as f64;
+    let mut votes = vec![0u32; ANGLE_BINS * rows];
+    for e in &edgels {
+        for turn in [ANGLE_BINS - 1, 0, 1] {
+            let bin = (bin_of(e.angle) + turn) % ANGLE_BINS;
+            votes[bin * rows + offset(e, angle_of(bin)).max(0.0) as usize] += 1;
+        }
+    }
+    let mut found = Vec::new();
+    for _ in 0..MAX_EDGES {
+        let Some(best) = (0..votes.len()).max_by_key(|&i| (votes[i], usize::MAX - i)) else {
+            break;
+        };
+        let (bin, row) = (best / rows, best % rows);
+        if f64::from(votes[best]) < 0.5 * MIN_LENGTH_SAMPLES {
+            break;
+        }
+        clear(&mut votes, rows, bin, row);
+        let rough = (angle_of(bin), row as f64 + 0.5 - reach);
+        found.extend(edge_at(plane, &edgels, middle, rough));
+    }
+    found
+}
+
+/// Forgets the votes about a peak.
+fn clear(votes: &mut [u32], rows: usize, bin: usize, row: usize) {
+    for turn in 0..7 {
+        let b = (bin + ANGLE_BINS + turn - 3) % ANGLE_BINS;
+        let (from, to) = (row.saturating_sub(5), (row + 6).min(rows));
+        votes[b * rows + from..b * rows + to].fill(0);
+    }
+}
+
+/// Fits the line to its samples and finds its longest stretch without large gaps.
+fn edge_at(plane: &Plane, edgels: &[Edgel], middle: (f64, f64), rough: (f64, f64)) -> Option<Edge> {
+    let (mut normal, mut distance) = rough;
+    let mut along: Vec<f64> = Vec::new();
+    for reach in [3.0, 1.5] {
+        let (sin, cos) = normal.sin_cos();
+        let near: Vec<(f64, f64)> = edgels
+            .iter()
+            .filter(|e| {
+                let turn = (e.angle - normal + PI).rem_euclid(TAU) - PI;
+                turn.abs() < 0.12
+            })
+            .map(|e| {
+                let (x, y) = (e.x - middle.0, e.y - middle.1);
+                (y * cos - x * sin, x * cos + y * sin - distance)
+            })
+            .filter(|p| p.1.abs() < reach)
+            .collect();
+        let n = near.len() as f64;
+        if n < 0.4 * MIN_LENGTH_SAMPLES {
+            return None;
+        }
+        let mean = near.iter().map(|p| p.0).sum::<f64>() / n;
+        let spread: f64 = near.iter().map(|p| (p.0 - mean).powi(2)).sum();
+        let slope = near.iter().map(|p| (p.0 - mean) * p.1).sum::<f64>() / spread.max(1.0);
+        let shift = near.iter().map(|p| p.1).sum::<f64>() / n - slope * mean;
+        normal -= slope.atan();
+        distance += shift;
+        along = near.iter().map(|p| p.0).collect();
+    }
+    let (from, to) = longest_run(&mut along)?;
+    let (sin, cos) = normal.sin_cos();
+    let t = 0.5 * (from + to);
+    let at = |v: f64, c: f64| (v + c + 0.5) * plane.step_px;
+    Some(Edge {
+        middle: (
+            at(distance * cos - t * sin, middle.0),
+            at(distance * sin + t * cos, middle.1),
+        ),
+        angle: normal + 0.5 * PI,
+        half_length_px: 0.5 * (to - from) * plane.step_px,
+    })
+}
+
+fn longest_run(places: &mut [f64]) -> Option<(f64, f64)> {
+    const MAX_GAP: f64 = 60.0;
+    places.sort_by(f64::total_cmp);
+    let mut best = (0.0, 0.0);
+    let mut from = *places.first()?;
+    let mut before = from;
+    for &t in &*places {
+        if t - before > MAX_GAP {
+            from = t;
+        }
+        if t - from > best.1 - best.0 {
+            best = (from, t);
+        }
+        before = t;
+    }
+    (best.1 - best.0 >= MIN_LENGTH_SAMPLES).then_some(best)
+}
+
+/// The most regular row on either side of an edge.
+fn along(planes: &[Plane], edge: &Edge, step_px: f64, spectra: &mut Spectra) -> Vec<Candidate> {
+    let mut found = Vec::new();
+    for side in [-1.0, 1.0] {
+        let best = OFFSETS
+            .iter()
+            .filter_map(|offset| {
+                let away = side * offset * step_px;
+                let grey = profile(&planes[0], edge, away, 0.3 * offset * step_px)?;
+                let (comb, period_px) = spectra.comb(&grey)?;
+                Some((comb, period_px, away))
+            })
+            .max_by(|a, b| a.0.total_cmp(&b.0));
+        if let Some((comb, period_px, away)) = best.filter(|b| b.0 >= MIN_COMB) {
+            let (sin, cos) = edge.angle.sin_cos();
+            found.push(Candidate {
+                centre: (edge.middle.0 - away * sin, edge.middle.1 + away * cos),
+                angle: edge.angle,
+                half_length_px: edge.half_length_px,
+                period_px,
+                score: comb,
+            });
+        }
+    }
+    found
+}
+
+/// Grey along a line parallel to the edge, one value a photo pixel, averaged over five rows.
+fn profile(plane: &Plane, edge: &Edge, away: f64, spread: f64) -> Option<Vec<f32>> {
+    let (sin, cos) = edge.angle.sin_cos();
+    let length = (2.0 * edge.half_length_px) as usize;
+    let values: Vec<f32> = (0..length)
+        .filter_map(|k| {
+            let t = k as f64 - edge.half_length_px;
+            let mut sum = 0.0;
+            for r in [-1.0, -0.5, 0.0, 0.5, 1.0] {
+                let v = away + r * spread;
+                let (x, y) = (
+                    edge.middle.0 + t * cos - v * sin,
+                    edge.middle.1 + t * sin + v * cos,
+                );
+                sum += plane.bilinear(x, y)?;
+            }
+            Some(sum / 5.0)
+        })
+        .collect();
+    (values.len() >= WINDOWS[0]).then_some(values)
+}
+
+struct Spectra {
+    planner: RealFftPlanner<f32>,
+}
+
+impl Spectra {
+    fn new() -> Self {
+        Self {
+            planner: RealFftPlanner::new(),
+        }
+    }
+
+    /// The most prominent comb of harmonics, if any stands out: its score and pitch, in samples.
+    fn comb(&mut self, grey: &[f32]) -> Option<(f64, f64)> {
+        let all: Vec<(f64, f64)> = WINDOWS
+            .iter()
+            .filter(|&&n| n <= grey.len())
+            .filter_map(|&n| {
+                let power = self.welch(grey, n)?;
+                let in_px = move |(comb, bin)| (comb, n as f64 / bin);
+                Some(combs(&prominences(&power)).into_iter().map(in_px))
+            })
+            .flatten()
+            .filter(|c| c.0 > 0.0)
+            .collect();
+        let best = all.iter().map(|c| c.0).fold(f64::NEG_INFINITY, f64::max);
+        // Every second line of thin marks' comb stands out as much as all: the coarser is meant.
+        all.into_iter()
+            .filter(|c| c.0 >= 0.9 * best)
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+    }
+
+    /// Mean power of half-overlapping windows of `n` samples.
+    fn welch(&mut self, grey: &[f32], n: usize) -> Option<Vec<f32>> {
+        let fft = self.planner.plan_fft_forward(n);
+        let mut spectrum = fft.make_output_vec();
+        let mut power = vec![0.0f32; spectrum.len()];
+        let starts = (0..=grey.len() - n).step_by(n / 2);
+        for start in starts {
+            let part = &grey[start..start + n];
+            let mean = part.iter().sum::<f32>() / n as f32;
+            let mut windowed: Vec<f32> = part
+                .iter()
+                .enumerate()
+                .map(|(i, g)| {
+                    (g - mean)
+                        * (std::f32::consts::PI * (i as f32 + 0.5) / n as f32)
+                            .sin()
+                            .powi(2)
+                })
+                .collect();
+            fft.process(&mut windowed, &mut spectrum).ok()?;
+            let total: f32 = spectrum
+                .iter()
+                .map(rustfft::num_complex::Complex::norm_sqr)
+                .sum();
+            // Each window counts alike, so that glare in one does not hide the others.
+            for (p, z) in power.iter_mut().zip(&spectrum) {
+                *p += z.norm_sqr() / total.max(1e-9);
+            }
+        }
+        Some(power)
+    }
+}
+
+/// ln of the power against the usual power about it, 0 to 6.
+fn prominences(power: &[f32]) -> Vec<f64> {
+    const REACH: usize = 14;
+    let mut around: Vec<f32> = Vec::new();
+    (0..power.len())
+        .map(|k| {
+            around.clear();
+            around.extend(&power[k.saturating_sub(REACH)..(k + REACH + 1).min(power.len())]);
+            let middle = around.len() / 2;
+            let (_, usual, _) = around.select_nth_unstable_by(middle, f32::total_cmp);
+            f64::from(power[k] / usual.max(1e-12)).ln().clamp(0.0, 6.0)
+        })
+        .collect()
+}
+
+/// Scores and fundamentals (in bins) of the combs of harmonics.
+fn combs(prominences: &[f64]) -> Vec<(f64, f64)> {
+    let last = prominences.len() - 2;
+    let score = |bin: f64| {
+        (1..=HARMONICS)
+            .map(|h| (h, (bin * h as f64).round() as usize))
+            .filter(|(_, k)| *k < last)
+            .map(|(h, k)| {
+                // A chirping pitch smears the higher harmonics.
+                let reach = usize::from(h > 1);
+                let around = &prominences[k - reach..=k + reach];
+                let seen = around.iter().copied().fold(0.0, f64::max);
+                (seen - if h > 1 { 1.2 } else { 0.8 }) / (h as f64).sqrt()
+            })
+            .sum::<f64>()
+    };
+    (40..=176)
+        .map(|q| 0.25 * f64::from(q))
+        .map(|bin| (score(bin), bin))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Uniform numbers in -0.5..0.5 (linear congruential generator, constants of Knuth's MMIX).
+    fn noise(state: &mut u64) -> f32 {
+        *state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        ((*state >> 11) as f64 / (1u64 << 53) as f64 - 0.5) as f32
+    }
+
+    /// Grey along thin dark marks, `pitch` apart, in noise of the same height.
+    fn marks(n: usize, pitch: f64, depth: f32, seed: u64) -> Vec<f32> {
+        let mut state = seed;
+        (0..n)
+            .map(|i| {
+                let off = (i as f64 / pitch).fract() * pitch;
+                let mark = if off < 3.0 { -depth } else { 0.0 };
+                120.0 + mark + 20.0 * noise(&mut state)
+            })
+            .collect()
+    }
+
+    #[test]
+    fn thin_marks_far_apart_show_their_pitch_and_noise_shows_none() {
+        let mut spectra = Spectra::new();
+        for seed in 0..20 {
+            for pitch in [14.7, 39.6, 69.3, 90.1] {
+                let (comb, found) = spectra
+                    .comb(&marks(2600, pitch, 20.0, seed))
+                    .expect("long enough");
+                assert!(comb > MIN_COMB, "{pitch} px: {comb}");
+                assert!((found / pitch - 1.0).abs() < 0.03, "{pitch} px: {found}");
+            }
+            let silent = spectra
+                .comb(&marks(2600, 40.0, 0.0, seed))
+                .is_none_or(|(comb, _)| comb < MIN_COMB);
+            assert!(silent, "seed {seed}: noise has a pitch");
+        }
+    }
+
+    #[test]
+    fn a_turned_edge_is_found_to_a_tenth_of_a_degree() {
+        let (width, height) = (900usize, 700usize);
+        let (sin, cos) = 23.4f64.to_radians().sin_cos();
+        let grey = (0..width * height)
+            .map(|i| {
+                let (x, y) = ((i % width) as f64 + 0.5, (i / width) as f64 + 0.5);
+                let away = (y - 350.0) * cos - (x - 450.0) * sin;
+                (90.0 + 60.0 * (away + 0.5).clamp(0.0, 1.0)) as f32
+            })
+            .collect();
+        let plane = Plane {
+            width,
+            height,
+            grey,
+            step_px: 1.0,
+        };
+        let found = edges(&plane);
+        let edge = found.first().expect("an edge");
+        let turn = (edge.angle - 23.4f64.to_radians()).rem_euclid(PI);
+        assert!(turn.min(PI - turn) < 0.1f64.to_radians(), "{turn} rad");
+        let off = (edge.middle.1 - 350.0) * cos - (edge.middle.0 - 450.0) * sin;
+        assert!(off.abs() < 0.7, "{off} px");
+    }
+}

@@ -1,0 +1,165 @@
+//! The figures beside the longest ticks: every how many ticks they stand, and how tall they are.
+//!
+//! Nothing is read. Print is whatever varies along the ruler beyond the shorter ticks' ends, in
+//! the same rows at one longest tick after another.
+
+use crate::grid::median;
+use crate::marks::Marks;
+use crate::plane::{Plane, plane_for};
+use crate::reading::Line;
+
+/// Samples from one longest tick to the next, at least, and to a pitch, at least.
+const PER_PERIOD: i32 = 240;
+const PER_PITCH: i32 = 8;
+/// Rows to a pitch.
+const ROWS_PER_PITCH: f64 = 8.0;
+/// Figures begin this far beyond the shorter ticks' ends, in pitches; they begin no farther than
+/// `LAST_BEGIN` and are followed to `REACH`.
+const MARGIN: f64 = 0.4;
+const LAST_BEGIN: f64 = 9.0;
+const REACH: f64 = 16.0;
+/// Print differs from the face by more than this share of a tick's contrast.
+const MIN_INK: f64 = 0.35;
+/// Inked samples of a row in which figures stand, beyond those of the emptiest rows.
+const MIN_SAMPLES: f64 = 1.0;
+/// Share of a row that must lie in the photo.
+const MIN_IN_PHOTO: f64 = 0.6;
+/// Figures shorter than this, in pitches, could be a line or dirt.
+const MIN_HEIGHT: f64 = 0.7;
+/// Longest ticks on either side that must be seen before figures are missed at every second.
+const MIN_LABELS: usize = 2;
+
+/// Figures, as they stand along a ruler.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Figures {
+    /// Ticks from one to the next.
+    pub(crate) every: i32,
+    /// Height in pitches.
+    pub(crate) height_pitches: f64,
+}
+
+/// Where figures are looked for, in a row of marks.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Places {
+    /// A longest tick, and how many ticks follow until the next.
+    pub(crate) phase: i32,
+    pub(crate) period: i32,
+    /// How far from the graduated edge the ticks next in length reach, in pitches.
+    pub(crate) from_pitches: f64,
+}
+
+/// The graduated edge, and the direction of `v` in which ticks run from it.
+pub(crate) struct EdgeLine {
+    pub(crate) line: Line,
+    pub(crate) inward: f64,
+}
+
+/// Looks for figures beside the longest ticks. `None` where none are seen.
+pub(crate) fn find(
+    planes: &[Plane],
+    marks: &Marks,
+    edge: &EdgeLine,
+    places: Places,
+) -> Option<Figures> {
+    let (first, last) = marks.range;
+    let labels: Vec<i32> = (first..=last)
+        .filter(|i| (i - places.phase).rem_euclid(places.period) == 0)
+        // The ruler's zero often has no figure.
+        .filter(|i| 2 * (i - first).min(last - i) >= places.period)
+        .collect();
+    let per_pitch = PER_PITCH.max(PER_PERIOD / places.period);
+    let pitch = marks.grid().pitch(marks.grid().middle);
+    let bench = Bench {
+        plane: plane_for(planes, pitch, f64::from(per_pitch)),
+        per_pitch,
+        marks,
+        edge,
+        places,
+    };
+    let by_side: Vec<Vec<Vec<Option<f64>>>> = (0..2)
+        .map(|side| {
+            labels
+                .iter()
+                .filter(|&&i| (i - places.phase).div_euclid(places.period).rem_euclid(2) == side)
+                .map(|&i| bench.inked(i))
+                .collect()
+        })
+        .collect();
+    let found = |every: i32, height_pitches: f64| Figures {
+        every,
+        height_pitches,
+    };
+    if by_side.iter().any(|side| side.len() < MIN_LABELS) {
+        return Some(found(places.period, block_height(&by_side.concat())?));
+    }
+    match (block_height(&by_side[0]), block_height(&by_side[1])) {
+        (Some(a), Some(b)) => Some(found(places.period, (a * b).sqrt())),
+        (Some(a), None) | (None, Some(a)) => Some(found(2 * places.period, a)),
+        (None, None) => None,
+    }
+}
+
+struct Bench<'a> {
+    plane: &'a Plane,
+    per_pitch: i32,
+    marks: &'a Marks,
+    edge: &'a EdgeLine,
+    places: Places,
+}
+
+impl Bench<'_> {
+    /// Inked samples in each row about one longest tick; `None` where a row leaves the photo.
+    fn inked(&self, label: i32) -> Vec<Option<f64>> {
+        (0..(REACH * ROWS_PER_PITCH) as i32)
+            .map(|r| {
+                let beyond = self.places.from_pitches + MARGIN + f64::from(r) / ROWS_PER_PITCH;
+                let mut values = self.row(label, beyond)?;
+                let face = median(&mut values);
+                let least = MIN_INK * self.marks.contrast;
+                Some(values.iter().filter(|&&g| (g - face).abs() > least).count() as f64)
+            })
+            .collect()
+    }
+
+    /// Grey values of a row about one longest tick, which itself is left out.
+    fn row(&self, label: i32, beyond_pitches: f64) -> Option<Vec<f64>> {
+        let half = self.places.period * self.per_pitch / 2;
+        let grid = self.marks.grid();
+        let v = self.edge.line.at(label)
+            + self.edge.inward * beyond_pitches * grid.pitch(f64::from(label));
+        let values: Vec<f64> = (-half..=half)
+            .map(|k| f64::from(k) / f64::from(self.per_pitch))
+            .filter(|off| off.abs() > 0.4)
+            .filter_map(|off| {
+                let i = f64::from(label) + off;
+                let (x, y) = self.marks.axis.at(grid.place(i) + grid.lean_at(i) * v, v);
+                self.plane.bilinear(x, y).map(f64::from)
+            })
+            .collect();
+        (values.len() as f64 > MIN_IN_PHOTO * f64::from(2 * half)).then_some(values)
+    }
+}
+
+/// Height, in pitches, of the first rows in which most of these places show print; `None` when
+/// there are no such rows.
+fn block_height(places: &[Vec<Option<f64>>]) -> Option<f64> {
+    let rows = places.first()?.len();
+    let usual: Vec<f64> = (0..rows)
+        .map_while(|r| {
+            let mut seen: Vec<f64> = places.iter().filter_map(|p| p[r]).collect();
+            (seen.len() >= MIN_LABELS).then(|| median(&mut seen))
+        })
+        .collect();
+    let smooth: Vec<f64> = usual
+        .windows(3)
+        .map(|w| w.iter().sum::<f64>() / 3.0)
+        .collect();
+    let mut sorted = smooth.clone();
+    sorted.sort_by(f64::total_cmp);
+    let emptiest = *sorted.get(smooth.len() / 5)?;
+    let is_print = |n: &&f64| **n >= emptiest + MIN_SAMPLES;
+    let first = smooth.iter().position(|n| is_print(&n))?;
+    let height = smooth[first..].iter().take_while(is_print).count() as f64 / ROWS_PER_PITCH;
+    let ends = first as f64 + height * ROWS_PER_PITCH + 1.0 < smooth.len() as f64;
+    (first as f64 <= LAST_BEGIN * ROWS_PER_PITCH && height >= MIN_HEIGHT && ends).then_some(height)
+}
