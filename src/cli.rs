@@ -70,6 +70,8 @@ enum Command {
         #[arg(long, value_name = "PAPER", value_parser = paper)]
         paper: Option<press::Paper>,
     },
+    /// Lay out everything that waits for the same material on as few sheets as possible
+    Sheet(commands::sheet::Arguments),
     /// Turn a picture of an emblem into smooth closed outlines
     Trace {
         /// PNG or JPEG file
@@ -150,6 +152,7 @@ fn dispatch(command: Command, config: Config, common: &Common, progress: Progres
         },
         Command::Ruler { photos } => commands::ruler::ruler(&photos, &config),
         Command::Card { out, paper } => commands::card::card(&out, paper, &config),
+        Command::Sheet(arguments) => commands::sheet::sheet(&arguments, &config),
         Command::Trace { artwork, out } => commands::trace::trace(&artwork, &out, &config),
     }
 }

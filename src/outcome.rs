@@ -1,11 +1,12 @@
 //! What comes out of a job: the report and the files, emblem by emblem and as a whole.
 
-use measures::Verdict;
+use measures::{AsCut, Mm, Outline, Verdict};
 
 use crate::job::{Emblem, Job, JobName};
 use crate::problem::Problem;
 use crate::report::{EmblemReport, FileLink, JobReport, Pictures};
 use crate::settings::Config;
+use crate::sheets;
 
 /// What came out of a job.
 #[derive(Debug)]
@@ -24,6 +25,8 @@ pub struct Outcome {
 pub(crate) struct Worked {
     pub(crate) report: EmblemReport,
     pub(crate) files: Vec<(String, Vec<u8>)>,
+    /// The pieces of `report.pieces` as they are cut, one of each.
+    pub(crate) outlines: Vec<Outline<Mm, AsCut>>,
     pub(crate) problems: Vec<Problem>,
     pub(crate) failed: bool,
 }
@@ -50,10 +53,12 @@ impl Worked {
             warnings: Vec::new(),
             pictures: Pictures::default(),
             files: Vec::new(),
+            pieces: Vec::new(),
         };
         Self {
             report,
             files: Vec::new(),
+            outlines: Vec::new(),
             problems,
             failed: false,
         }
@@ -115,6 +120,10 @@ pub(crate) fn assemble(job: &Job, name: &JobName, config: &Config, worked: Vec<W
         ..empty_report(name, config)
     };
     let mut files = Vec::new();
+    for sheet in sheets::of_job(&worked, name, config) {
+        report.sheets.extend(sheet.links);
+        files.extend(sheet.files);
+    }
     for emblem in worked {
         for problem in emblem.problems {
             if !report.problems.contains(&problem) {
@@ -155,6 +164,7 @@ fn empty_report(name: &JobName, config: &Config) -> JobReport {
         verdict: Verdict::Hold,
         problems: Vec::new(),
         emblems: Vec::new(),
+        sheets: Vec::new(),
         settings: config.texts.clone(),
         program: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).to_owned(),
     }

@@ -5,16 +5,17 @@ use std::path::Path;
 
 use measures::ruler::{RulerHint, RulerSearch};
 use measures::{
-    Artwork, ClothPlane, Map, Mm, Outline, Photo, Point, Px, ResidueField, Vector, Verdict,
+    Artwork, AsCut, ClothPlane, CutFrom, Mm, Outline, Photo, Point, Px, ResidueField, Verdict,
 };
 
 use crate::folder::Folder;
 use crate::job::{Emblem, FileName, JOB_FILE, Job, JobName, Task};
 use crate::log::Progress;
 use crate::outcome::{self, Outcome, Worked};
+use crate::parts::{self, Drawn};
 use crate::problem::Problem;
 use crate::report::pictures::{self, Scene};
-use crate::report::{FabricLines, Fitted, MaterialUsed, VersionScore};
+use crate::report::{CutPiece, FabricLines, Fitted, MaterialUsed, VersionScore};
 use crate::residue_svg;
 use crate::settings::{Config, Settings};
 
@@ -59,15 +60,16 @@ pub fn input_problems(task: &Task, folder: &Folder, settings: &Settings) -> Vec<
     let versions = task
         .versions
         .iter()
-        .filter_map(|file| read_artwork(file, folder).err());
+        .filter_map(|file| read_artwork(file, task, folder).err());
     photos.chain(versions).collect()
 }
 
 /// What happens to a task's drawings that whoever drew them should know.
 pub fn artwork_notes(task: &Task, folder: &Folder) -> Vec<String> {
     let versions = task.versions.iter();
-    let drawings = versions.filter_map(|file| read_artwork(file, folder).ok());
+    let drawings = versions.filter_map(|file| read_artwork(file, task, folder).ok());
     drawings
+        .map(|d| d.artwork)
         .flat_map(|d| {
             let notes = d.notes.into_iter();
             notes.map(move |note| format!("{}: {note}", d.file))
@@ -100,9 +102,14 @@ fn read_photo(file: &FileName, folder: &Folder, settings: &Settings) -> Result<P
     photo::read(&bytes, &file.path, &settings.photo).map_err(|e| unusable(file, &e.to_string()))
 }
 
-fn read_artwork(file: &FileName, folder: &Folder) -> Result<Artwork, Problem> {
+fn read_artwork(file: &FileName, task: &Task, folder: &Folder) -> Result<Drawn, Problem> {
     let bytes = read(file, folder)?;
-    artwork::read(&bytes, &file.path).map_err(|e| unusable(file, &e.to_string()))
+    let drawn = if task.layers.is_empty() {
+        artwork::read(&bytes, &file.path).map(|artwork| Drawn::whole(artwork, task))
+    } else {
+        Drawn::in_layers(&bytes, &file.path, task)
+    };
+    drawn.map_err(|e| unusable(file, &e.to_string()))
 }
 
 fn read(file: &FileName, folder: &Folder) -> Result<Vec<u8>, Problem> {
@@ -185,10 +192,10 @@ impl Bench<'_> {
 
     fn emblem(&self, emblem: &Emblem, task: &Task, photo: &Photo, search: &RulerSearch) -> Worked {
         let mut problems = Vec::new();
-        let mut artworks = Vec::new();
+        let mut drawings = Vec::new();
         for file in &task.versions {
-            match read_artwork(file, self.folder) {
-                Ok(artwork) => artworks.push(artwork),
+            match read_artwork(file, task, self.folder) {
+                Ok(drawn) => drawings.push(drawn),
                 Err(problem) => problems.push(problem),
             }
         }
@@ -204,12 +211,15 @@ impl Bench<'_> {
         }
         worked.report.verdict = Verdict::Cut;
         let measured = self.measure(emblem, task, photo, search, &mut worked);
+        let chosen = measured.as_ref().and_then(|measured| {
+            let artworks: Vec<Artwork> = drawings.iter().map(|d| d.artwork.clone()).collect();
+            self.fit(emblem, task, measured, &artworks, &mut worked)
+        });
         if let Some(measured) = &measured {
-            self.fit(emblem, task, measured, &artworks, &mut worked);
             self.lines(measured, &mut worked);
         }
         self.draw(emblem, photo, measured.as_ref(), &mut worked);
-        self.products(emblem, task, &mut worked);
+        self.products(emblem, task, chosen.map(|i| &drawings[i]), &mut worked);
         worked
     }
 
@@ -261,7 +271,7 @@ impl Bench<'_> {
         Some(Measured { plane, field })
     }
 
-    /// The artwork laid on the residue, and what that allows.
+    /// The artwork laid on the residue, and what that allows; returns the version that fits best.
     fn fit(
         &self,
         emblem: &Emblem,
@@ -269,7 +279,7 @@ impl Bench<'_> {
         measured: &Measured,
         artworks: &[Artwork],
         worked: &mut Worked,
-    ) {
+    ) -> Option<usize> {
         let settings = &self.config.settings;
         self.step(emblem, "fitting the artwork");
         let expected_width_mm = task.expected_width_mm;
@@ -295,6 +305,7 @@ impl Bench<'_> {
             fit: best.fit.clone(),
             expected_width_mm,
         });
+        ranking.best().map(|best| best.artwork)
     }
 
     /// The cloth's own lines, the residue left out.
@@ -310,8 +321,10 @@ impl Bench<'_> {
     /// The material may forgive less than the eye.
     fn verdict_settings(&self, task: &Task) -> fit::VerdictSettings {
         let mut settings = self.config.settings.verdict.clone();
-        if let Some(material) = self.config.materials.get(&task.material) {
-            settings.tolerance_mm = settings.tolerance_mm.min(material.tolerance_mm.value);
+        for material in task.materials() {
+            if let Some(material) = self.config.materials.get(material) {
+                settings.tolerance_mm = settings.tolerance_mm.min(material.tolerance_mm.value);
+            }
         }
         settings
     }
@@ -365,35 +378,53 @@ impl Bench<'_> {
     }
 
     /// Cut files and press sheet, unless the verdict forbids to cut.
-    fn products(&self, emblem: &Emblem, task: &Task, worked: &mut Worked) {
-        let Some(material) = self.config.materials.get(&task.material) else {
+    fn products(&self, emblem: &Emblem, task: &Task, drawn: Option<&Drawn>, worked: &mut Worked) {
+        let iron_dots = self.job.garment.iron_dots;
+        let shares = drawn.map_or(Vec::new(), |d| d.shares.iter().collect());
+        let names = match shares.as_slice() {
+            [] => task.materials(),
+            shares => shares.iter().map(|s| s.material.as_str()).collect(),
+        };
+        let materials: Vec<press::Material> = names
+            .iter()
+            .filter_map(|name| self.config.materials.get(*name))
+            .map(|m| press::material_for_garment(m, self.fabric(), iron_dots))
+            .collect();
+        let Some(material) = materials.first() else {
             return;
         };
-        let iron_dots = self.job.garment.iron_dots;
-        let material = &press::material_for_garment(material, self.fabric(), iron_dots);
-        let heat = press::heat_warnings(material, self.fabric(), iron_dots);
-        for warning in &heat {
-            if warning.verdict > Verdict::Cut {
-                worked.worsen(warning.verdict, warning.text.clone());
-            }
+        for material in &materials {
+            self.warn_of_heat(material, worked);
         }
-        worked.report.warnings = heat;
-        worked
-            .report
-            .warnings
-            .extend(press::cautions(material, self.fabric()));
+        if drawn.is_some_and(|d| d.left_over) {
+            worked.worsen(
+                Verdict::Look,
+                "the drawing has areas in no group that layers names: they are not in any cut file. \
+                 Name their groups, or give material for them",
+            );
+        }
         if worked.report.verdict == Verdict::Hold {
             return;
         }
-        let (Some(fitted), Some(plane)) =
-            (worked.report.fitted.clone(), worked.report.plane.clone())
-        else {
+        let (Some(fitted), Some(plane), Some(drawn)) = (
+            worked.report.fitted.clone(),
+            worked.report.plane.clone(),
+            drawn,
+        ) else {
             return;
         };
         self.step(emblem, "writing the cut files");
-        if let Err(error) = self.cut(emblem, task, material, &fitted, worked) {
+        if let Err(error) = self.cut(emblem, task, drawn, &fitted, worked) {
             worked.worsen(Verdict::Look, error.to_string());
         }
+        let layers: Vec<press::Layer<'_>> = shares
+            .iter()
+            .zip(&materials)
+            .map(|(share, material)| press::Layer {
+                name: share.group.as_deref().unwrap_or("ground"),
+                material,
+            })
+            .collect();
         self.step(emblem, "writing the press sheet");
         let content = press::SheetContent {
             job: self.name.as_str(),
@@ -412,6 +443,7 @@ impl Bench<'_> {
                 None => self.config.settings.scale.assumed_thickness_mm,
             }),
             material,
+            layers: if layers.len() > 1 { &layers } else { &[] },
             fabric: self.fabric(),
             iron_dots,
             copies: task.copies,
@@ -422,46 +454,84 @@ impl Bench<'_> {
         }
     }
 
+    fn warn_of_heat(&self, material: &press::Material, worked: &mut Worked) {
+        let heat = press::heat_warnings(material, self.fabric(), self.job.garment.iron_dots);
+        for warning in &heat {
+            if warning.verdict > Verdict::Cut {
+                worked.worsen(warning.verdict, warning.text.clone());
+            }
+        }
+        let cautions = press::cautions(material, self.fabric());
+        for warning in heat.into_iter().chain(cautions) {
+            // Layers share most of their cautions.
+            if !worked.report.warnings.contains(&warning) {
+                worked.report.warnings.push(warning);
+            }
+        }
+    }
+
     fn cut(
         &self,
         emblem: &Emblem,
         task: &Task,
-        material: &press::Material,
+        drawn: &Drawn,
         fitted: &Fitted,
         worked: &mut Worked,
     ) -> Result<(), cut::Error> {
         let settings = &self.config.settings.cut;
-        let upright = Map::similarity(fitted.fit.mm_per_art, 0.0, Vector::new(0.0, 0.0));
-        let worn = fitted.artwork.outline.mapped(&upright);
-        let size = worn.bounding_box().size();
-        let from = material.cut_from.value;
-        worked.report.warnings.extend(too_narrow(&worn, material));
-        let outline = mirror::for_cutting(worn, from);
-        let garment = self
-            .job
-            .garment
-            .title
-            .as_deref()
-            .unwrap_or(self.name.as_str());
-        let note = cut::CutNote {
-            title: format!("{garment}: {}", emblem.name),
-            material: task.material.clone(),
-            from,
-            width_mm: size.width,
-            height_mm: size.height,
-            copies: task.copies,
-        };
-        let svg = cut::svg(&outline, &note, settings)?;
-        worked.publish(
-            &format!("cut-{}.svg", task.material),
-            "cut file, SVG",
-            svg.into_bytes(),
-        );
-        let plotter = cut::plotter_for(&outline, &note, settings, &self.config.cutter)?;
-        let file = format!("cut-{}.plt", task.material);
-        worked.publish(&file, "cut file, plotter language", plotter.into_bytes());
+        let title = self.job.garment.title.as_deref();
+        let garment = title.unwrap_or(self.name.as_str());
+        for part in parts::to_cut(drawn, fitted.fit.mm_per_art, task, self.config) {
+            let name = if part.layer.is_empty() {
+                emblem.name.clone()
+            } else {
+                format!("{}, {}", emblem.name, part.layer)
+            };
+            worked.report.warnings.extend(part.warnings);
+            let outline = mirror::for_cutting(part.worn, part.from);
+            let piece = cut::Piece {
+                name: name.clone(),
+                outline: &outline,
+                copies: task.copies,
+                turns: part.turns,
+            };
+            let sheet = cut::lay_out(&piece, &task.extras, settings)?;
+            let note = cut::CutNote {
+                title: format!("{garment}: {name}"),
+                material: part.material.clone(),
+                from: part.from,
+                contents: cut::Contents::Piece {
+                    width_mm: part.size_mm[0],
+                    height_mm: part.size_mm[1],
+                    copies: task.copies,
+                },
+                remarks: part.remarks,
+            };
+            let svg = format!("{}.svg", part.stem);
+            worked.publish(&svg, "cut file, SVG", cut::svg(&sheet, &note).into_bytes());
+            let plotter = cut::plotter_for(&sheet, &note, settings, &self.config.cutter)?;
+            let file = format!("{}.plt", part.stem);
+            worked.publish(&file, "cut file, plotter language", plotter.into_bytes());
+            worked.report.pieces.push(CutPiece {
+                layer: part.layer,
+                material: part.material,
+                cut_from: part.from,
+                copies: task.copies,
+                file: format!("{}/{svg}", emblem.name),
+                travel_mm: sheet.travel_mm,
+            });
+            worked.outlines.push(outline);
+        }
         Ok(())
     }
+}
+
+/// A piece as it was published: as cut already.
+pub(crate) fn published_piece(contours: Vec<kurbo::BezPath>) -> Outline<Mm, AsCut> {
+    use kurbo::Shape;
+    let holes: Vec<bool> = contours.iter().map(|c| c.area() < 0.0).collect();
+    // What lies in the file is cut as it lies there; it was mirrored when it was written.
+    mirror::for_cutting(Outline::from_contours(contours, &holes), CutFrom::Face)
 }
 
 /// Where on the cloth to look for the residue's own outline: about the fitted artwork, or else
@@ -495,27 +565,6 @@ fn within([x0, y0, x1, y1]: [f64; 4], photo: &Photo) -> Option<[Point<Px>; 2]> {
             Point::new(x1.min(width), y1.min(height)),
         ]
     })
-}
-
-/// Strokes and gaps of the emblem at its final size that the material may not hold.
-fn too_narrow(worn: &Outline<Mm>, material: &press::Material) -> Vec<press::Warning> {
-    let (stroke, gap) = (&material.min_stroke_mm, &material.min_gap_mm);
-    let frame = worn.bounding_box();
-    cut::narrow_places(worn, stroke.value, gap.value)
-        .iter()
-        .map(|place| {
-            let limit = match place.kind {
-                cut::Narrow::Stroke => stroke,
-                cut::Narrow::Gap => gap,
-            };
-            press::Warning {
-                verdict: Verdict::Cut,
-                title: format!("Too fine for {}", material.title),
-                text: place.words(frame, limit.value),
-                source: limit.source.clone(),
-            }
-        })
-        .collect()
 }
 
 fn version_score(number: usize, artwork: &Artwork, ranking: &fit::Ranking) -> VersionScore {

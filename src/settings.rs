@@ -90,6 +90,8 @@ pub struct Folders {
     pub state: PathBuf,
     /// Where finished jobs are published.
     pub outbox: PathBuf,
+    /// Where sheets of several jobs are laid out.
+    pub sheets: PathBuf,
 }
 
 /// Section `[log]`.

@@ -4,6 +4,7 @@ pub(crate) mod card;
 pub(crate) mod check;
 pub(crate) mod ruler;
 pub(crate) mod run;
+pub(crate) mod sheet;
 pub(crate) mod trace;
 
 use std::fs::File;

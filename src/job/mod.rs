@@ -1,5 +1,6 @@
 //! The job as people describe it: a folder with a `job.toml`, read with every problem at once.
 
+mod making;
 mod name;
 mod reader;
 
@@ -67,6 +68,40 @@ pub struct Task {
     pub landmarks: Vec<press::Landmark>,
     /// The same places in the upright photo of the finished article.
     pub after_landmarks: Vec<press::Landmark>,
+    /// Groups of the drawing that are cut from materials of their own; empty for one material.
+    pub layers: Vec<Layer>,
+    /// Whether what is too fine for the material may be altered.
+    pub mend: Option<Mend>,
+    /// What is cut along with the pieces.
+    pub extras: Vec<cut::Extra>,
+}
+
+impl Task {
+    /// The names of all materials, that of a single one or those of the layers.
+    pub fn materials(&self) -> Vec<&str> {
+        if self.layers.is_empty() {
+            return vec![&self.material];
+        }
+        let ground = self.material_given.then_some(self.material.as_str());
+        let layers = self.layers.iter().map(|l| l.material.as_str());
+        ground.into_iter().chain(layers).collect()
+    }
+}
+
+/// A group of a drawing and what it is cut from.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Layer {
+    /// The group's id in the SVG.
+    pub group: String,
+    /// A name from `materials.toml`.
+    pub material: String,
+}
+
+/// How an emblem may be altered so that its material holds it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mend {
+    /// Strokes and gaps are made as wide as the material needs.
+    Thicken,
 }
 
 /// A file that the job names, known to lie in the folder, and the line that names it.

@@ -7,6 +7,7 @@ use measures::Point;
 use measures::ruler::{RulerHint, RulerUnit};
 use toml_edit::{Document, Item, Table, TableLike};
 
+use super::making;
 use super::{Emblem, FileName, Garment, JOB_FILE, Job, Task};
 use crate::folder::{Entry, Folder};
 use crate::problem::{Problem, nearest};
@@ -15,7 +16,7 @@ use crate::toml_keys::{Keys, Page};
 
 const TOP_KEYS: [&str; 2] = ["garment", "emblem"];
 const GARMENT_KEYS: [&str; 3] = ["title", "fabric", "iron_dots"];
-const EMBLEM_KEYS: [&str; 11] = [
+const EMBLEM_KEYS: [&str; 14] = [
     "name",
     "photo",
     "versions",
@@ -27,6 +28,9 @@ const EMBLEM_KEYS: [&str; 11] = [
     "after_photo",
     "landmarks",
     "after_landmarks",
+    "layers",
+    "mend",
+    "extras",
 ];
 const RULER_KEYS: [&str; 4] = ["unit", "thickness_mm", "card_x_mm", "card_y_mm"];
 
@@ -267,6 +271,9 @@ impl<'a> Reader<'a> {
         let after_photo = keys
             .text("after_photo")
             .and_then(|p| self.file(keys, "after_photo", p));
+        let layers = making::layers(keys, self.config);
+        let mend = making::mend(keys);
+        let extras = making::extras(keys);
         Some(Task {
             photo: photo?,
             versions,
@@ -279,6 +286,9 @@ impl<'a> Reader<'a> {
             after_photo,
             landmarks: landmarks(keys, "landmarks"),
             after_landmarks: landmarks(keys, "after_landmarks"),
+            layers,
+            mend,
+            extras,
         })
     }
 
@@ -457,7 +467,7 @@ fn landmarks(keys: &mut Keys<'_>, key: &str) -> Vec<press::Landmark> {
         .collect()
 }
 
-fn known_name<T>(
+pub(super) fn known_name<T>(
     keys: &mut Keys<'_>,
     key: &str,
     seen: &str,
@@ -471,7 +481,10 @@ fn known_name<T>(
     let meant = nearest(seen, names()).map_or(String::new(), |n| format!("Did you mean \"{n}\"? "));
     keys.wrong(
         key,
-        format!("unknown {key} \"{seen}\""),
+        format!(
+            "unknown {} \"{seen}\"",
+            if key == "layers" { "material" } else { key }
+        ),
         format!("one of: {}", names().collect::<Vec<_>>().join(", ")),
         format!("{meant}Correct the name, or add a section [{seen}] to {file}"),
     );

@@ -22,6 +22,7 @@ pub fn fit_json(report: &JobReport) -> Vec<u8> {
             "fabric": report.fabric,
             "iron_dots": report.iron_dots,
         },
+        "sheets": report.sheets.iter().map(|s| &s.path).collect::<Vec<_>>(),
         "problems": report.problems.iter().map(problem).collect::<Vec<_>>(),
         "program": report.program,
     });
@@ -96,6 +97,23 @@ fn emblem(emblem: &EmblemReport) -> Value {
             Value::Null,
             |m| json!({ "name": m.name, "cut_from": m.cut_from, "copies": m.copies }),
         ),
+    );
+    put(
+        "pieces",
+        emblem
+            .pieces
+            .iter()
+            .map(|p| {
+                json!({
+                    "layer": p.layer,
+                    "material": p.material,
+                    "cut_from": p.cut_from,
+                    "copies": p.copies,
+                    "file": p.file,
+                    "travel_mm": round(p.travel_mm, 1),
+                })
+            })
+            .collect(),
     );
     put("warnings", emblem.warnings.iter().map(|w| {
         json!({ "title": w.title, "text": w.text, "verdict": w.verdict, "source": w.source })

@@ -29,6 +29,7 @@ pub fn job_page(job: &JobReport) -> Result<String, Error> {
             .enumerate()
             .map(|(i, e)| Emblem::new(i, e))
             .collect(),
+        sheets: job.sheets.iter().map(File::new).collect(),
         settings: &job.settings,
         program: &job.program,
         residual_full: format!("{RESIDUAL_FULL_MM:.1}"),
@@ -56,6 +57,7 @@ struct Page<'a> {
     verdict: VerdictWords,
     problems: &'a [Problem],
     emblems: Vec<Emblem<'a>>,
+    sheets: Vec<File<'a>>,
     settings: &'a [(String, String)],
     program: &'a str,
     residual_full: String,

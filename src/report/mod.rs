@@ -34,6 +34,8 @@ pub struct JobReport {
     pub problems: Vec<Problem>,
     /// The emblems, in the order of the job file.
     pub emblems: Vec<EmblemReport>,
+    /// Sheets that several emblems share.
+    pub sheets: Vec<FileLink>,
     /// The settings in force, as they would stand in a file: (file name, text).
     pub settings: Vec<(String, String)>,
     /// Name and version of the program.
@@ -87,6 +89,25 @@ pub struct EmblemReport {
     pub pictures: Pictures,
     /// Files made, in the order to show them.
     pub files: Vec<FileLink>,
+    /// What is to be cut, in the order of pressing.
+    pub pieces: Vec<CutPiece>,
+}
+
+/// A piece to be cut: the emblem, or one of its layers.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CutPiece {
+    /// The layer; empty for an emblem of one material.
+    pub layer: String,
+    /// The material's name.
+    pub material: String,
+    /// The side that faces the knife.
+    pub cut_from: CutFrom,
+    /// How many to cut.
+    pub copies: u32,
+    /// The cut file, from the report's own folder.
+    pub file: String,
+    /// The knife's way between contours in that file, in mm.
+    pub travel_mm: f64,
 }
 
 /// The version that fits best.

@@ -201,6 +201,7 @@ fn emblem(name: &str, verdict: Verdict) -> EmblemReport {
             path: format!("{name}/{NASTY}.svg"),
             what: NASTY.into(),
         }],
+        pieces: vec![],
     }
 }
 
@@ -219,6 +220,7 @@ fn job(emblems: Vec<EmblemReport>) -> JobReport {
             remedy: NASTY.into(),
         }],
         emblems,
+        sheets: vec![],
         settings: vec![("default.toml".into(), NASTY.into())],
         program: "emblemend".into(),
     }

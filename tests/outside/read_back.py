@@ -176,8 +176,11 @@ def compare(area: BaseGeometry, emblem: Emblem, within_mm: float, share: float) 
     if wanted is None:
         return []
     found = []
-    pieces = [affinity.translate(wanted, dx, dy) for dx, dy in places(area, wanted, emblem.copies)]
-    ratio = area.area / (len(pieces) * wanted.area)
+    # Copies are packed and may lie upside down: their places are checked by packing.py.
+    x0, y0, _, _ = area.bounds
+    px0, py0, _, _ = wanted.bounds
+    pieces = [affinity.translate(wanted, x0 - px0, y0 - py0)] if emblem.copies == 1 else []
+    ratio = area.area / (emblem.copies * wanted.area)
     if abs(ratio - 1) > share + 2 * 0.005 / emblem.fit["width_mm"]:
         found.append(f"area is off by {100 * (ratio - 1):.4f} %")
     for piece in pieces:
@@ -191,24 +194,6 @@ def compare(area: BaseGeometry, emblem: Emblem, within_mm: float, share: float) 
             how = "mirrored the wrong way" if other < off else "not the artwork's shape"
             found.append(f"outline is {off:.3f} mm off: {how}")
     return found
-
-
-def places(area: BaseGeometry, piece: BaseGeometry, copies: int) -> list[tuple[float, float]]:
-    """Where the copies stand: rows of equal boxes, filled from the first row on."""
-    x0, y0, _, _ = area.bounds
-    width, height = size(piece)
-    px0, py0, _, _ = piece.bounds
-    if copies == 1:
-        return [(x0 - px0, y0 - py0)]
-    total_width, total_height = size(area)
-    columns = next(c for c in range(copies, 0, -1) if c * width <= total_width + 0.05)
-    rows = -(-copies // columns)
-    step_x = (total_width - width) / max(columns - 1, 1)
-    step_y = (total_height - height) / max(rows - 1, 1)
-    return [
-        (x0 - px0 + (i % columns) * step_x, y0 - py0 + (i // columns) * step_y)
-        for i in range(copies)
-    ]
 
 
 def parts(area: BaseGeometry):

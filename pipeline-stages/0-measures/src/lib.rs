@@ -7,6 +7,7 @@
 
 pub mod artwork;
 pub mod cloth;
+pub mod crosses;
 pub mod fit;
 pub mod lines;
 pub mod map;

@@ -70,6 +70,28 @@ impl<U: Unit, H> Outline<U, H> {
         }
     }
 
+    /// The outline turned about the origin, clockwise as seen; its handedness is kept. Quarter
+    /// turns are exact.
+    #[must_use]
+    pub fn turned(&self, angle_deg: f64) -> Self {
+        let quarters = angle_deg / 90.0;
+        let turn = if quarters.fract() == 0.0 {
+            let [cos, sin] = match quarters.rem_euclid(4.0) as u8 {
+                0 => [1.0, 0.0],
+                1 => [0.0, 1.0],
+                2 => [-1.0, 0.0],
+                _ => [0.0, -1.0],
+            };
+            Affine::new([cos, sin, -sin, cos, 0.0, 0.0])
+        } else {
+            Affine::rotate(angle_deg.to_radians())
+        };
+        Self {
+            contours: self.contours.iter().map(|c| turn * c).collect(),
+            kind: PhantomData,
+        }
+    }
+
     /// All contours in one path.
     pub fn to_path(&self) -> BezPath {
         self.contours.iter().flat_map(BezPath::iter).collect()

@@ -100,6 +100,38 @@ pub enum Error {
         /// Size of the drawing.
         size: f64,
     },
+    /// A group that the job names is not in the drawing.
+    #[error(
+        "{file} has no group \"{id}\", which layers names; {known}. {meant}Correct the name in layers, or give the group this id in your drawing program"
+    )]
+    UnknownGroup {
+        /// The file, as the job names it.
+        file: String,
+        /// The id asked for.
+        id: String,
+        /// The ids there are.
+        known: String,
+        /// The nearest of them, as a question.
+        meant: String,
+    },
+    /// A group without filled area.
+    #[error(
+        "{file}: the group \"{id}\" has no filled area; fill its shapes and export again, or leave it out of layers"
+    )]
+    EmptyGroup {
+        /// The file, as the job names it.
+        file: String,
+        /// The group's id.
+        id: String,
+    },
+    /// Layers asked of a picture.
+    #[error(
+        "{file} is a picture, and layers needs a drawing with groups; trace it (emblemend trace), group its shapes, and name the drawing instead"
+    )]
+    PictureInLayers {
+        /// The file, as the job names it.
+        file: String,
+    },
     /// There is nothing to cut.
     #[error(
         "{file}: the drawing has no filled area{hint}; fill the emblem's shapes and export again"

@@ -21,11 +21,15 @@ pub(crate) struct Layer {
     pub(crate) white: bool,
     /// The layer shows only inside each of these; the shapes of one clip are united.
     pub(crate) clips: Vec<Vec<Shape>>,
+    /// Which of the groups asked for it lies in; the innermost of several.
+    pub(crate) group: Option<usize>,
 }
 
 #[derive(Debug, Default)]
 pub(crate) struct Drawing {
     pub(crate) layers: Vec<Layer>,
+    /// Every id of a group or a shape, in the order of the drawing.
+    pub(crate) ids: Vec<String>,
     pub(crate) notes: Vec<String>,
 }
 
@@ -33,11 +37,20 @@ pub(crate) struct Drawing {
 const WHITE_FROM: u8 = 250;
 /// White that lets something shine through is a highlight, not a hole.
 const OPAQUE_FROM: f32 = 0.99;
+/// How far the handles of a straight cubic may lie beside the line, in relation to its length:
+/// what is left of single precision.
+const STRAIGHT: f64 = 1e-6;
 /// Accuracy of stroke outlines, in relation to the drawing's size.
 const STROKE_ACCURACY: f64 = 1e-5;
 
-/// All visible paint of the drawing; `to_user` leads from its pixels to user units.
-pub(crate) fn collect(tree: &usvg::Tree, to_user: Affine, file: &str) -> Result<Drawing, Error> {
+/// All visible paint of the drawing; `to_user` leads from its pixels to user units, `groups` are
+/// the ids to be told apart.
+pub(crate) fn collect(
+    tree: &usvg::Tree,
+    to_user: Affine,
+    file: &str,
+    groups: &[&str],
+) -> Result<Drawing, Error> {
     let size_px = f64::from(tree.size().width().max(tree.size().height()));
     let accuracy = STROKE_ACCURACY * size_px * scale(to_user);
     let mut collector = Collector {
@@ -45,11 +58,17 @@ pub(crate) fn collect(tree: &usvg::Tree, to_user: Affine, file: &str) -> Result<
         accuracy,
         seen: Seen::default(),
         layers: Vec::new(),
+        groups,
+        ids: Vec::new(),
+        inside: None,
     };
     collector.group(tree.root(), to_user, &[])?;
-    let Collector { seen, layers, .. } = collector;
+    let Collector {
+        seen, layers, ids, ..
+    } = collector;
     Ok(Drawing {
         layers,
+        ids,
         notes: seen.notes(),
     })
 }
@@ -90,9 +109,25 @@ struct Collector<'a> {
     accuracy: f64,
     seen: Seen,
     layers: Vec<Layer>,
+    groups: &'a [&'a str],
+    ids: Vec<String>,
+    /// The group that is being collected.
+    inside: Option<usize>,
 }
 
 impl Collector<'_> {
+    /// Enters a group or shape; returns the group that was being collected before.
+    fn enter(&mut self, id: &str) -> Option<usize> {
+        let before = self.inside;
+        if !id.is_empty() && !self.ids.iter().any(|known| known == id) {
+            self.ids.push(id.to_owned());
+        }
+        if let Some(index) = self.groups.iter().position(|g| *g == id) {
+            self.inside = Some(index);
+        }
+        before
+    }
+
     /// `outer` maps the surrounding group's coordinates to user units.
     fn group(&mut self, group: &Group, outer: Affine, clips: &[Vec<Shape>]) -> Result<(), Error> {
         if group.opacity().get() == 0.0 {
@@ -105,6 +140,7 @@ impl Collector<'_> {
                 remedy: "release the mask (or expand the appearance) in your drawing program",
             });
         }
+        let before = self.enter(group.id());
         self.seen.filters += group.filters().len();
         let here = outer * affine(group.transform());
         let mut clips = clips.to_vec();
@@ -121,10 +157,12 @@ impl Collector<'_> {
                 Node::Path(_) | Node::Image(_) | Node::Text(_) => {}
             }
         }
+        self.inside = before;
         Ok(())
     }
 
     fn path(&mut self, path: &usvg::Path, here: Affine, clips: &[Vec<Shape>]) {
+        let before = self.enter(path.id());
         let data = bez_path(path.data());
         let fill = path.fill().map(|fill| {
             let even_odd = fill.rule() == FillRule::EvenOdd;
@@ -155,6 +193,7 @@ impl Collector<'_> {
         for (shape, paint, opacity) in paints.into_iter().flatten() {
             self.paint(shape, paint, opacity, clips);
         }
+        self.inside = before;
     }
 
     fn paint(&mut self, shape: Shape, paint: &Paint, opacity: f32, clips: &[Vec<Shape>]) {
@@ -174,6 +213,7 @@ impl Collector<'_> {
             shape,
             white,
             clips: clips.to_vec(),
+            group: self.inside,
         });
     }
 }
@@ -216,11 +256,29 @@ fn bez_path(path: &usvg::tiny_skia_path::Path) -> BezPath {
             PathSegment::MoveTo(p) => out.move_to(point(p)),
             PathSegment::LineTo(p) => out.line_to(point(p)),
             PathSegment::QuadTo(a, p) => out.quad_to(point(a), point(p)),
-            PathSegment::CubicTo(a, b, p) => out.curve_to(point(a), point(b), point(p)),
+            PathSegment::CubicTo(a, b, p) => {
+                let from = out.current_position().unwrap_or_default();
+                if is_straight(from, [point(a), point(b)], point(p)) {
+                    out.line_to(point(p));
+                } else {
+                    out.curve_to(point(a), point(b), point(p));
+                }
+            }
             PathSegment::Close => out.close_path(),
         }
     }
     out
+}
+
+/// Whether a cubic's handles lie on the line between its ends: many programs write lines so.
+fn is_straight(from: Point, handles: [Point; 2], to: Point) -> bool {
+    let along = to - from;
+    let length = along.hypot();
+    handles.iter().all(|h| {
+        let off = *h - from;
+        let share = off.dot(along) / (length * length);
+        off.cross(along).abs() <= STRAIGHT * length * length && (0.0..=1.0).contains(&share)
+    })
 }
 
 fn pen(stroke: &usvg::Stroke) -> Stroke {

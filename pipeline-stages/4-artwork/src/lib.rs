@@ -10,6 +10,7 @@ mod arcs;
 mod check;
 mod drawing;
 mod error;
+mod groups;
 mod layers;
 mod region;
 mod trace;
@@ -20,6 +21,7 @@ use measures::{Artwork, Outline};
 
 pub use drawing::drawing;
 pub use error::Error;
+pub use groups::{Grouped, read_groups, with_areas};
 pub use trace::trace;
 
 /// Reads the artwork `bytes` that the job calls `file`: a PNG or JPEG picture is traced, anything
@@ -28,11 +30,16 @@ pub use trace::trace;
 /// # Errors
 /// As [`trace()`] and [`read_svg`].
 pub fn read(bytes: &[u8], file: &str) -> Result<Artwork, Error> {
-    let is_picture = [b"\xff\xd8\xff".as_slice(), b"\x89PNG\r\n\x1a\n"];
-    if is_picture.iter().any(|magic| bytes.starts_with(magic)) {
+    if is_picture(bytes) {
         return trace(bytes, file);
     }
     read_svg(bytes, file)
+}
+
+/// Whether the bytes are those of a JPEG or PNG picture.
+fn is_picture(bytes: &[u8]) -> bool {
+    let beginnings = [b"\xff\xd8\xff".as_slice(), b"\x89PNG\r\n\x1a\n"];
+    beginnings.iter().any(|magic| bytes.starts_with(magic))
 }
 
 /// Reads the SVG drawing `bytes` that the job calls `file`.
@@ -41,6 +48,23 @@ pub fn read(bytes: &[u8], file: &str) -> Result<Artwork, Error> {
 /// When the drawing cannot be read, holds what has no outline (text, masks), or has no filled
 /// area; each with what to do about it.
 pub fn read_svg(bytes: &[u8], file: &str) -> Result<Artwork, Error> {
+    let (drawing, mut notes) = built(bytes, file, &[])?;
+    let area = region::fill(&drawing.layers, file)?;
+    notes.extend(area.notes);
+    let outline = Outline::from_contours(area.contours, &area.holes);
+    Ok(Artwork {
+        file: file.to_owned(),
+        outline,
+        notes,
+    })
+}
+
+/// The drawing's paint, its groups of these ids told apart, and what there is to say of it.
+fn built(
+    bytes: &[u8],
+    file: &str,
+    groups: &[&str],
+) -> Result<(layers::Drawing, Vec<String>), Error> {
     let text = check::text(bytes, file)?;
     let document = check::xml(text, file)?;
     let mut notes = check::contents(&document, file)?;
@@ -52,16 +76,9 @@ pub fn read_svg(bytes: &[u8], file: &str) -> Result<Artwork, Error> {
             seen: e.to_string(),
         })?;
     let to_user = viewport::to_user_units(&document, &tree, file)?;
-    let drawing = layers::collect(&tree, to_user, file)?;
-    notes.extend(drawing.notes);
-    let area = region::fill(&drawing.layers, file)?;
-    notes.extend(area.notes);
-    let outline = Outline::from_contours(area.contours, &area.holes);
-    Ok(Artwork {
-        file: file.to_owned(),
-        outline,
-        notes,
-    })
+    let mut drawing = layers::collect(&tree, to_user, file, groups)?;
+    notes.append(&mut drawing.notes);
+    Ok((drawing, notes))
 }
 
 /// Nothing but the bytes at hand is read: no picture files, no fonts.

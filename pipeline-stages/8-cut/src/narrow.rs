@@ -62,6 +62,8 @@ const LARGEST_SPACING_MM: f64 = 0.05;
 const OPPOSITE_COSINE: f64 = -0.866_025_403_784_438_6;
 /// Share of its radius within which the outline counts as touching a disc.
 const TOUCHING: f64 = 2e-3;
+/// Distances of samples that a narrow place must exceed in some way to be one.
+const RESOLVED: f64 = 3.0;
 /// Bounds the time for an outline that is nothing but edge.
 const MOST_SAMPLES: f64 = 400_000.0;
 
@@ -97,21 +99,23 @@ struct Sample {
 
 /// The largest disc that touches the outline at a sample.
 #[derive(Clone, Copy, Debug)]
-struct Disc {
-    centre: Point,
-    diameter: f64,
+pub(crate) struct Disc {
+    pub(crate) centre: Point,
+    pub(crate) diameter: f64,
 }
 
 /// The outline as samples, found by place.
-struct Edge {
+pub(crate) struct Edge {
     samples: Vec<Sample>,
     cells: BTreeMap<(i32, i32), Vec<usize>>,
     cell: f64,
+    /// Distance between neighbouring samples, at most.
+    spacing: f64,
 }
 
 impl Edge {
     /// `side` is 1 to look into the material, −1 to look out of it.
-    fn new<H>(outline: &Outline<Mm, H>, limit_mm: f64, side: f64) -> Self {
+    pub(crate) fn new<H>(outline: &Outline<Mm, H>, limit_mm: f64, side: f64) -> Self {
         let spacing = (SPACING * limit_mm)
             .min(LARGEST_SPACING_MM)
             .max(outline.perimeter() / MOST_SAMPLES);
@@ -125,6 +129,7 @@ impl Edge {
             samples,
             cells: BTreeMap::new(),
             cell: limit_mm / 2.0,
+            spacing,
         };
         for (i, sample) in edge.samples.iter().enumerate() {
             edge.cells
@@ -142,11 +147,34 @@ impl Edge {
         )
     }
 
-    fn narrow_discs(&self, limit_mm: f64) -> Vec<Disc> {
-        self.samples
+    /// The discs narrower than the limit, in order along the outline.
+    pub(crate) fn narrow_discs(&self, limit_mm: f64) -> Vec<Disc> {
+        let discs: Vec<Disc> = self
+            .samples
             .iter()
             .filter_map(|s| self.narrow_disc(s, limit_mm / 2.0))
-            .collect()
+            .collect();
+        let mut real = vec![false; discs.len()];
+        for group in groups(&discs, limit_mm) {
+            let is_resolved = self.is_resolved(group.iter().map(|&i| discs[i]));
+            for i in group {
+                real[i] = is_resolved;
+            }
+        }
+        let kept = discs.into_iter().zip(real).filter(|(_, real)| *real);
+        kept.map(|(disc, _)| disc).collect()
+    }
+
+    /// Whether discs are more than what unevenly spaced samples make of a corner's tip: some of
+    /// them larger than the samples' distance, or all of them along a line longer than it.
+    fn is_resolved(&self, discs: impl Iterator<Item = Disc> + Clone) -> bool {
+        let smallest = RESOLVED * self.spacing;
+        let extent = discs
+            .clone()
+            .map(|d| kurbo::Rect::from_points(d.centre, d.centre))
+            .reduce(|a, b| a.union(b))
+            .map_or(0.0, |r| r.width().hypot(r.height()));
+        extent > smallest || discs.map(|d| d.diameter).fold(0.0, f64::max) > smallest
     }
 
     /// The largest disc at a sample, if it is smaller than `radius` and squeezed between opposite
@@ -217,8 +245,8 @@ fn samples(segment: PathSeg, spacing: f64, side: f64) -> impl Iterator<Item = Sa
     })
 }
 
-/// Discs that overlap or lie side by side make one place.
-fn places(kind: Narrow, discs: &[Disc], limit_mm: f64) -> Vec<NarrowPlace> {
+/// Groups of discs that overlap or lie side by side, by their indices, in order.
+fn groups(discs: &[Disc], limit_mm: f64) -> Vec<Vec<usize>> {
     let cell = limit_mm / 2.0;
     let cell_of = |p: Point| ((p.x / cell).floor() as i32, (p.y / cell).floor() as i32);
     let mut by_cell: BTreeMap<(i32, i32), Vec<usize>> = BTreeMap::new();
@@ -247,9 +275,18 @@ fn places(kind: Narrow, discs: &[Disc], limit_mm: f64) -> Vec<NarrowPlace> {
                 }
             }
         }
-        found.extend(place(kind, group.iter().map(|&i| discs[i])));
+        group.sort_unstable();
+        found.push(group);
     }
     found
+}
+
+/// The places that discs make.
+fn places(kind: Narrow, discs: &[Disc], limit_mm: f64) -> Vec<NarrowPlace> {
+    groups(discs, limit_mm)
+        .iter()
+        .filter_map(|group| place(kind, group.iter().map(|&i| discs[i])))
+        .collect()
 }
 
 fn place(kind: Narrow, discs: impl Iterator<Item = Disc> + Clone) -> Option<NarrowPlace> {

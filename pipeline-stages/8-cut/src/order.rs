@@ -3,6 +3,8 @@
 
 use kurbo::{BezPath, ParamCurve, Point, Rect, Shape};
 
+use crate::sheet::Part;
+
 /// Indices of `contours` in the order to cut them, the knife starting at `home`.
 ///
 /// The contours must neither cross nor overlap.
@@ -37,15 +39,21 @@ pub(crate) fn cutting_order(contours: &[BezPath], home: Point) -> Vec<usize> {
     order
 }
 
-/// Length of the knife's way between contours when they are cut in `order`, from `home` and back.
-pub(crate) fn travel(contours: &[BezPath], order: &[usize], home: Point) -> f64 {
-    let stops = order
+/// Indices of the parts in the order to cut them: one that lies in another's hole before it, and
+/// else the nearest next; each is finished before the next begins.
+pub(crate) fn piece_order(parts: &[Part], home: Point) -> Vec<usize> {
+    // A part's largest contour stands for it.
+    let outer: Vec<BezPath> = parts
         .iter()
-        .filter_map(|&i| start_of(&contours[i]))
-        .chain([home]);
-    stops
-        .fold((home, 0.0), |(from, sum), to| (to, sum + from.distance(to)))
-        .1
+        .map(|p| {
+            let largest = p
+                .contours
+                .iter()
+                .max_by(|a, b| a.area().total_cmp(&b.area()));
+            largest.cloned().unwrap_or_default()
+        })
+        .collect();
+    cutting_order(&outer, home)
 }
 
 /// For each contour, all contours that enclose it.
@@ -99,8 +107,6 @@ mod tests {
             .collect();
         let order = cutting_order(&row, Point::ORIGIN);
         assert_eq!(order, [3, 1, 2, 0]);
-        let as_drawn = travel(&row, &[0, 1, 2, 3], Point::ORIGIN);
-        assert!(travel(&row, &order, Point::ORIGIN) < as_drawn);
     }
 
     #[test]

@@ -9,11 +9,10 @@
 use std::fmt::Write;
 
 use kurbo::{BezPath, PathEl, Point, Size, Vec2};
-use measures::{AsCut, Mm, Outline};
 
 use crate::cutter::{Cutter, Feed, Origin};
 use crate::knife::Knife;
-use crate::{CutNote, Error, Settings, lay_out};
+use crate::{CutNote, Error, Settings, Sheet};
 
 /// Plotter units in a millimetre.
 pub const PLOTTER_UNITS_PER_MM: f64 = 40.0;
@@ -23,27 +22,23 @@ const POINTS_PER_INSTRUCTION: usize = 64;
 
 type PlotterPoint = (i32, i32);
 
-/// The outline in plotter language for a cutter that follows contours as they are; every contour
+/// The sheet in plotter language for a cutter that follows contours as they are; every contour
 /// ends exactly where it began.
 ///
 /// # Errors
-/// When the layout is longer than the language's coordinates reach, and as [`lay_out`].
-pub fn plotter(
-    outline: &Outline<Mm, AsCut>,
-    note: &CutNote,
-    settings: &Settings,
-) -> Result<String, Error> {
-    plotter_for(outline, note, settings, &Cutter::plain())
+/// When the sheet is longer than the language's coordinates reach.
+pub fn plotter(sheet: &Sheet, note: &CutNote, settings: &Settings) -> Result<String, Error> {
+    plotter_for(sheet, note, settings, &Cutter::plain())
 }
 
-/// The outline in plotter language for a machine and its blade: the blade's offset compensated,
+/// The sheet in plotter language for a machine and its blade: the blade's offset compensated,
 /// contours overcut, repeated and placed as the machine needs it.
 ///
 /// # Errors
-/// When the layout is longer than the language's coordinates reach, when the cutter's figures
-/// cannot be right, and as [`lay_out`].
+/// When the sheet is longer than the language's coordinates reach, and when the cutter's figures
+/// cannot be right.
 pub fn plotter_for(
-    outline: &Outline<Mm, AsCut>,
+    sheet: &Sheet,
     note: &CutNote,
     settings: &Settings,
     cutter: &Cutter,
@@ -52,7 +47,6 @@ pub fn plotter_for(
         title: cutter.title.clone(),
         seen,
     })?;
-    let sheet = lay_out(outline, note, settings)?;
     let offset_mm = cutter.blade_offset_mm.value;
     let overcut_mm = cutter.overcut_mm.value;
     let mut knife = Knife::new(offset_mm, overcut_mm, cutter.passes, settings.flattening_mm);
@@ -67,7 +61,7 @@ pub fn plotter_for(
     if let Some(line) = knife.alignment(waste) {
         write_contour(&mut out, &machine.units(&line));
     }
-    for contour in &sheet.contours {
+    for contour in sheet.contours() {
         let way = machine.units(&knife.round(&flattened(contour, sheet.size, settings)));
         if way
             .iter()

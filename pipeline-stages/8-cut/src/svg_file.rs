@@ -7,21 +7,17 @@ use std::fmt::Write;
 use kurbo::{BezPath, PathEl, Point};
 use measures::{AsCut, Mm, Outline};
 use svg::Document;
-use svg::node::element::{Description, Path, Title};
+use svg::node::element::{Description, Group, Path, Title};
 use svg::node::{Comment, Text};
 
-use crate::{CutNote, Error, Settings, lay_out};
+use crate::{CutNote, Sheet};
 
-/// The outline as an SVG file: one closed path for each contour, in cutting order.
-///
-/// # Errors
-/// As [`lay_out`].
-pub fn svg(
-    outline: &Outline<Mm, AsCut>,
-    note: &CutNote,
-    settings: &Settings,
-) -> Result<String, Error> {
-    let sheet = lay_out(outline, note, settings)?;
+/// What the ids of the pieces' groups begin with; their number in the file follows.
+pub(crate) const PIECE_ID: &str = "piece-";
+
+/// A sheet as an SVG file: a group for each part, in it one closed path for each contour, in
+/// cutting order.
+pub fn svg(sheet: &Sheet, note: &CutNote) -> String {
     let sentence = note.sentence();
     let mut document = sized(sheet.size.width, sheet.size.height)
         // A comment may not contain two hyphens in a row (XML 1.0, section 2.5).
@@ -30,17 +26,26 @@ pub fn svg(
         ))
         .add(Title::new(printable(&note.title)))
         .add(Description::new().add(Text::new(printable(&sentence))));
-    for contour in &sheet.contours {
-        let path = Path::new()
-            .set("d", path_data(contour))
-            .set("fill", "none")
-            .set("stroke", "#000000")
-            .set("stroke-width", 0.1);
-        document = document.add(path);
+    for part in &sheet.parts {
+        let id = if part.piece.is_some() {
+            format!("{PIECE_ID}{}", part.number)
+        } else {
+            part.name.replace(' ', "-")
+        };
+        let mut group = Group::new()
+            .set("id", id)
+            .add(Title::new(printable(&part.name)));
+        for contour in &part.contours {
+            let path = Path::new()
+                .set("d", path_data(contour))
+                .set("fill", "none")
+                .set("stroke", "#000000")
+                .set("stroke-width", 0.1);
+            group = group.add(path);
+        }
+        document = document.add(group);
     }
-    Ok(format!(
-        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{document}\n"
-    ))
+    format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{document}\n")
 }
 
 /// A small filled picture of the outline as cut, to stand in a page: an `svg` element that scales
@@ -59,7 +64,7 @@ pub fn picture(outline: &Outline<Mm, AsCut>) -> String {
         .to_string()
 }
 
-fn sized(width_mm: f64, height_mm: f64) -> Document {
+pub(crate) fn sized(width_mm: f64, height_mm: f64) -> Document {
     let (width, height) = (number(width_mm), number(height_mm));
     Document::new()
         .set("width", format!("{width}mm"))
@@ -68,13 +73,13 @@ fn sized(width_mm: f64, height_mm: f64) -> Document {
 }
 
 /// Control characters are not allowed in XML at all.
-fn printable(text: &str) -> String {
+pub(crate) fn printable(text: &str) -> String {
     text.chars()
         .map(|c| if c.is_control() { ' ' } else { c })
         .collect()
 }
 
-fn path_data(path: &BezPath) -> String {
+pub(crate) fn path_data(path: &BezPath) -> String {
     let mut data = String::new();
     let mut add = |letter: char, points: &[Point]| {
         if !data.is_empty() {
@@ -100,7 +105,7 @@ fn path_data(path: &BezPath) -> String {
 }
 
 /// A coordinate to a ten-thousandth of a millimetre, without needless zeros.
-fn number(value: f64) -> String {
+pub(crate) fn number(value: f64) -> String {
     let text = format!("{value:.4}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
     if text == "-0" {

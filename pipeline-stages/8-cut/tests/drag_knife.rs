@@ -2,13 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use cut::{Cutter, Error, Feed, Origin, lay_out, plotter_for};
+use cut::{Cutter, Error, Feed, Origin, plotter_for};
 use kurbo::{BezPath, ParamCurve, Point, Vec2};
 use measures::{AsCut, CutFrom, Mm, Outline};
 
 #[allow(dead_code, reason = "shared with tests that use more of it")]
 mod support;
-use support::{distance, emblem, note, play, settings};
+use support::{distance, emblem, note, play, settings, sheet};
 
 fn cutters() -> BTreeMap<String, Cutter> {
     toml::from_str(include_str!("../../../config/cutters.toml")).expect("the shipped cutters")
@@ -68,12 +68,12 @@ fn cut_lines(axis: &[Vec<Point>], offset_mm: f64, mut heading: Vec2) -> Vec<Vec<
 
 /// Largest distance between what was cut and what was wanted, either way, in millimetres.
 fn error_mm(outline: &Outline<Mm, AsCut>, axis: &[Vec<Point>], offset_mm: f64) -> f64 {
-    let sheet = lay_out(outline, &note(1), &settings()).expect("fits");
-    let skip = axis.len() - sheet.contours.len();
+    let sheet = sheet(outline, 1, &settings());
+    let skip = axis.len() - sheet.contours().count();
     // The blade points anywhere when the machine starts.
     let lines = cut_lines(axis, offset_mm, Vec2::from_angle(2.5));
     let mut worst: f64 = 0.0;
-    for (line, wanted) in lines[skip..].iter().zip(&sheet.contours) {
+    for (line, wanted) in lines[skip..].iter().zip(sheet.contours()) {
         let tip: Vec<Point> = line
             .iter()
             .map(|p| Point::new(p.x, sheet.size.height - p.y))
@@ -99,7 +99,15 @@ fn error_mm(outline: &Outline<Mm, AsCut>, axis: &[Vec<Point>], offset_mm: f64) -
 }
 
 fn play_for(outline: &Outline<Mm, AsCut>, cutter: &Cutter) -> Vec<Vec<Point>> {
-    play(&plotter_for(outline, &note(1), &settings(), cutter).expect("fits"))
+    play(
+        &plotter_for(
+            &sheet(outline, 1, &settings()),
+            &note(1),
+            &settings(),
+            cutter,
+        )
+        .expect("fits"),
+    )
 }
 
 #[test]
@@ -134,20 +142,40 @@ fn an_uncompensated_knife_does_not() {
 fn the_shipped_cutters_make_sense() {
     for (name, cutter) in cutters() {
         cutter.check().unwrap_or_else(|e| panic!("{name}: {e}"));
-        assert!(plotter_for(&emblem(), &note(1), &settings(), &cutter).is_ok());
+        assert!(
+            plotter_for(
+                &sheet(&emblem(), 1, &settings()),
+                &note(1),
+                &settings(),
+                &cutter
+            )
+            .is_ok()
+        );
     }
     let plain = &cutters()["self-compensating"];
-    let text = plotter_for(&emblem(), &note(1), &settings(), plain).expect("fits");
+    let text = plotter_for(
+        &sheet(&emblem(), 1, &settings()),
+        &note(1),
+        &settings(),
+        plain,
+    )
+    .expect("fits");
     assert_eq!(
         text,
-        cut::plotter(&emblem(), &note(1), &settings()).expect("fits")
+        cut::plotter(&sheet(&emblem(), 1, &settings()), &note(1), &settings()).expect("fits")
     );
 }
 
 #[test]
 fn nonsense_is_refused() {
     let refused = |cutter: &Cutter| {
-        let error = plotter_for(&emblem(), &note(1), &settings(), cutter).expect_err("nonsense");
+        let error = plotter_for(
+            &sheet(&emblem(), 1, &settings()),
+            &note(1),
+            &settings(),
+            cutter,
+        )
+        .expect_err("nonsense");
         assert!(matches!(error, Error::Cutter { .. }), "{error}");
     };
     for offset_mm in [-0.1, 25.0, f64::NAN] {
@@ -161,14 +189,27 @@ fn nonsense_is_refused() {
 
 #[test]
 fn a_compensated_file_says_so() {
-    let text = plotter_for(&emblem(), &note(1), &settings(), &knife(0.5)).expect("fits");
+    let text = plotter_for(
+        &sheet(&emblem(), 1, &settings()),
+        &note(1),
+        &settings(),
+        &knife(0.5),
+    )
+    .expect("fits");
     assert!(text.contains("Blade offset 0.5 mm is compensated"));
 }
 
 #[test]
 fn speed_and_force_are_passed_only_if_given() {
-    let text =
-        |cutter: &Cutter| plotter_for(&emblem(), &note(1), &settings(), cutter).expect("fits");
+    let text = |cutter: &Cutter| {
+        plotter_for(
+            &sheet(&emblem(), 1, &settings()),
+            &note(1),
+            &settings(),
+            cutter,
+        )
+        .expect("fits")
+    };
     let given = Cutter {
         speed_cm_per_s: Some(20),
         force: Some(14),

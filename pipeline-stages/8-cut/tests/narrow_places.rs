@@ -1,6 +1,6 @@
 //! Necks and gaps of known width, planted and looked for.
 
-use cut::{Narrow, NarrowPlace, narrow_places};
+use cut::{Narrow, NarrowPlace, narrow_places, thickening};
 use kurbo::{Affine, BezPath, Point, Rect, Shape, Vec2};
 use measures::{Mm, Outline};
 
@@ -186,4 +186,41 @@ fn nothing_is_asked_nothing_is_found() {
     let start = std::time::Instant::now();
     assert!(narrow_places(&Outline::<Mm>::from_contours(vec![big], &[false]), 1.5, 1.0).is_empty());
     assert!(start.elapsed().as_secs() < 5);
+}
+
+/// Cubics whose handles lie on their ends crowd samples into the corners.
+#[test]
+fn unevenly_drawn_corners_are_no_narrow_places() {
+    let arrow = "M20 0 C20 0 34 24 34 24 C34 24 26 22 26 22 C26 22 26 50 26 50 C26 50 14 50 14 50 \
+                 C14 50 14 22 14 22 C14 22 6 24 6 24 C6 24 20 0 20 0 Z";
+    let places = narrow_places(&outline(&[arrow], &[false], 3.0), 1.5, 1.0);
+    assert!(places.is_empty(), "{places:?}");
+}
+
+fn thickened(width: f64, limit: f64) -> Outline<Mm> {
+    let before = dumbbell(width, 0.0);
+    let need = thickening(&before, Narrow::Stroke, limit);
+    assert!(need.take.is_empty());
+    assert!(
+        (need.deviation_mm - (limit - width) / 2.0).abs() < 0.02,
+        "{}",
+        need.deviation_mm
+    );
+    // The bar by itself is what is added: no more than the limit's width, and only there.
+    let added: Vec<BezPath> = need.add;
+    for area in &added {
+        let frame = area.bounding_box();
+        assert!((frame.height() - limit).abs() < 0.05, "{frame:?}");
+        assert!(frame.x0 > 18.0 && frame.x1 < 32.0, "{frame:?}");
+    }
+    Outline::from_contours(added.clone(), &vec![false; added.len()])
+}
+
+#[test]
+fn thickening_brings_a_neck_to_the_limit_and_touches_nothing_else() {
+    for (width, limit) in [(0.3, 1.5), (0.8, 1.5), (1.4, 1.5)] {
+        assert!(!thickened(width, limit).contours().is_empty());
+    }
+    let wide = thickening(&dumbbell(2.0, 0.0), Narrow::Stroke, 1.5);
+    assert!(wide.add.is_empty() && wide.take.is_empty());
 }

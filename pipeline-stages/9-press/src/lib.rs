@@ -100,8 +100,10 @@ pub struct SheetContent<'a> {
     pub landmarks: &'a [Landmark],
     /// Thickness of the rulers, in mm.
     pub ruler_thickness_mm: f64,
-    /// What it is cut from.
+    /// What it is cut from; of several layers, the one pressed first.
     pub material: &'a Material,
+    /// The layers in the order of pressing; empty for an emblem of one material.
+    pub layers: &'a [Layer<'a>],
     /// What it is pressed on, if the job says so.
     pub fabric: Option<&'a Fabric>,
     /// Iron dots on the care label (ISO 3758): 0 for a crossed-out iron, 1 to 3, `None` without a
@@ -109,6 +111,15 @@ pub struct SheetContent<'a> {
     pub iron_dots: Option<u8>,
     /// How many of this emblem are wanted.
     pub copies: u32,
+}
+
+/// A layer of an emblem of several materials.
+#[derive(Clone, Copy, Debug)]
+pub struct Layer<'a> {
+    /// How it is called in the drawing.
+    pub name: &'a str,
+    /// What it is cut from, as planned for this garment.
+    pub material: &'a Material,
 }
 
 /// Why no sheet was made.

@@ -4,40 +4,96 @@ use kurbo::{Point, Rect};
 
 use crate::canvas::{ALARM, Faces, GREY, PALE, Page, Style, WHITE, block, line, text};
 use crate::heat::{cautions, heat_warnings};
-use crate::{Material, Peel, Settings, SheetContent, Warning};
+use crate::{Layer, Material, Peel, Settings, SheetContent, Warning};
 
 /// The pages, in reading order.
 pub(crate) fn pages(content: &SheetContent<'_>, settings: &Settings, faces: &Faces) -> Vec<Page> {
     let mut flow = Flow::new(settings, faces);
     flow.words(Style::bold(20.0), "Pressing it");
     flow.words(Style::plain(10.5), &what_on_what(content));
-    let warnings = heat_warnings(content.material, content.fabric, content.iron_dots);
+    let layers = layers(content);
+    let mut warnings: Vec<Warning> = Vec::new();
+    for layer in &layers {
+        let found = heat_warnings(layer.material, content.fabric, content.iron_dots);
+        warnings.extend(found);
+        warnings.dedup();
+    }
     for warning in &warnings {
         flow.alarm(warning);
     }
-    flow.heading("Settings");
-    for row in &settings_rows(content.material) {
-        flow.setting(row);
+    for (i, layer) in layers.iter().enumerate() {
+        flow.heading(&settings_heading(i, &layers));
+        for row in &settings_rows(layer.material) {
+            flow.setting(row);
+        }
     }
     flow.gap(1.0);
-    let sum = format!(
-        "Heat on this place in all: {}.",
-        heat_account(content.material)
-    );
+    let sum = format!("Heat on this place in all: {}.", heat_account(&layers));
     flow.words(Style::bold(10.5), &sum);
     flow.words(
         Style::plain(10.5),
         "Your material's data sheet overrides every figure here.",
     );
     flow.heading("Steps");
-    for (i, (name, how)) in steps(content.material).iter().enumerate() {
+    let mut steps = steps(content.material);
+    if layers.len() > 1 {
+        // Before the last step, which checks what is finished.
+        steps.insert(steps.len() - 1, next_layer(&layers));
+    }
+    for (i, (name, how)) in steps.iter().enumerate() {
         flow.step(i + 1, name, how);
     }
     flow.heading("Mind");
-    for caution in &cautions(content.material, content.fabric) {
-        flow.caution(caution);
+    let mut minded: Vec<Warning> = Vec::new();
+    for caution in layers
+        .iter()
+        .flat_map(|l| cautions(l.material, content.fabric))
+    {
+        if !minded.contains(&caution) {
+            flow.caution(&caution);
+            minded.push(caution);
+        }
     }
     flow.finished()
+}
+
+/// The layers in the order of pressing: of an emblem of one material, that one.
+fn layers<'a>(content: &SheetContent<'a>) -> Vec<Layer<'a>> {
+    if content.layers.is_empty() {
+        return vec![Layer {
+            name: content.emblem,
+            material: content.material,
+        }];
+    }
+    content.layers.to_vec()
+}
+
+fn settings_heading(i: usize, layers: &[Layer<'_>]) -> String {
+    if layers.len() == 1 {
+        return "Settings".to_owned();
+    }
+    format!(
+        "Settings for layer {} of {}: {}, {}",
+        i + 1,
+        layers.len(),
+        layers[i].name,
+        layers[i].material.title
+    )
+}
+
+fn next_layer(layers: &[Layer<'_>]) -> (&'static str, String) {
+    let order: Vec<String> = layers
+        .iter()
+        .map(|l| format!("{} ({})", l.name, l.material.title))
+        .collect();
+    let how = format!(
+        "Press the layers in this order: {}. For each one after the first, begin again at Place with its \
+         own settings; the three crosses of its carrier go where those of the template are. Weed the \
+         crosses themselves out before: they are not pressed. Each press heats the layers below again, so \
+         cover them, and check that none shifts or shines.",
+        order.join(", then ")
+    );
+    ("Next layer", how)
 }
 
 fn what_on_what(content: &SheetContent<'_>) -> String {
@@ -50,6 +106,11 @@ fn what_on_what(content: &SheetContent<'_>) -> String {
         Some(1) => "care label: 1 dot".to_owned(),
         Some(n) => format!("care label: {n} dots"),
     };
+    let titles: Vec<&str> = layers(content)
+        .iter()
+        .map(|l| l.material.title.as_str())
+        .collect();
+    let what = titles.join(" and ");
     format!(
         "{}, emblem {}: {} on {} ({label}).",
         if content.garment.is_empty() {
@@ -58,7 +119,7 @@ fn what_on_what(content: &SheetContent<'_>) -> String {
             content.garment
         },
         content.emblem,
-        content.material.title,
+        what,
         fabric
     )
 }
@@ -117,17 +178,21 @@ fn pressure(bar: f64) -> String {
     format!("{bar:.1} bar ({:.0} psi)", bar * 100.0 / 6.894_757)
 }
 
-/// Every time the plate closes on this place, added up.
-fn heat_account(m: &Material) -> String {
-    let (dry, first, later) = (
-        m.dry_seconds.value,
-        m.press_seconds.value,
-        m.second_press_seconds.value,
-    );
-    let again = m.passes.value.saturating_sub(1);
-    let closes = 1 + m.passes.value;
-    let sum = dry + first + f64::from(again) * later;
-    format!("the plate closes {closes} times, {sum:.0} s together, drying included")
+/// Every time the plate closes on this place, added up over all layers; the cloth is dried once.
+fn heat_account(layers: &[Layer<'_>]) -> String {
+    let dry = layers.first().map_or(0.0, |l| l.material.dry_seconds.value);
+    let closes: u32 = 1 + layers.iter().map(|l| l.material.passes.value).sum::<u32>();
+    let pressed = |m: &Material| {
+        let again = m.passes.value.saturating_sub(1);
+        m.press_seconds.value + f64::from(again) * m.second_press_seconds.value
+    };
+    let sum = dry + layers.iter().map(|l| pressed(l.material)).sum::<f64>();
+    let all = if layers.len() > 1 {
+        "all layers and "
+    } else {
+        ""
+    };
+    format!("the plate closes {closes} times, {sum:.0} s together, {all}drying included")
 }
 
 fn steps(m: &Material) -> Vec<(&'static str, String)> {

@@ -134,7 +134,7 @@ impl Template<'_> {
             emblem.height(),
             two_digits(c.fit.u_size_percent),
             c.artwork.file,
-            c.material.title,
+            materials(c),
         );
         y = self.paragraph(page, y, Style::plain(9.5), &facts);
         if c.verdict != Verdict::Cut {
@@ -244,6 +244,10 @@ impl Template<'_> {
         ));
         marks.extend(cross(c, 4.0, 0.3));
         marks.extend(self.line_marks(emblem));
+        if !self.content.layers.is_empty() {
+            let places = measures::crosses::centres(emblem);
+            marks.extend(places.into_iter().flat_map(|at| cross(at, 3.0, 0.25)));
+        }
         let (a, b) = (emblem.x0 - 8.0, emblem.x1 + 8.0);
         marks.push(line(
             Point::new(a, emblem.y1),
@@ -545,4 +549,14 @@ impl Placement {
             RulerUnit::Inch => format!("{:.3} in ({mm:.1} mm)", mm / MM_PER_INCH),
         }
     }
+}
+
+/// The material, or those of all layers.
+fn materials(content: &SheetContent<'_>) -> String {
+    if content.layers.is_empty() {
+        return content.material.title.clone();
+    }
+    let layers = content.layers.iter();
+    let named = layers.map(|l| format!("{} ({})", l.material.title, l.name));
+    named.collect::<Vec<_>>().join(", then ")
 }

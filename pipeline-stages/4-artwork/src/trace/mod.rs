@@ -71,6 +71,7 @@ pub fn trace(bytes: &[u8], file: &str) -> Result<Artwork, Error> {
         },
         white: false,
         clips: Vec::new(),
+        group: None,
     };
     let area = region::fill(&[layer], file)?;
     notes.extend(area.notes);

@@ -1,6 +1,6 @@
 //! What the tests of cut files share: settings, an emblem, an interpreter of plotter language.
 
-use cut::{CutNote, PLOTTER_UNITS_PER_MM, Settings};
+use cut::{Contents, CutNote, PLOTTER_UNITS_PER_MM, Piece, Settings, Sheet, Turns, lay_out};
 use kurbo::{BezPath, Point, Shape};
 use measures::{AsCut, CutFrom, Mm, Outline};
 
@@ -35,10 +35,24 @@ pub(crate) fn note(copies: u32) -> CutNote {
         title: "Tern Bay Wanderers -- home <crest>".to_owned(),
         material: "flock".to_owned(),
         from: CutFrom::Back,
-        width_mm: 60.0,
-        height_mm: 40.0,
-        copies,
+        contents: Contents::Piece {
+            width_mm: 60.0,
+            height_mm: 40.0,
+            copies,
+        },
+        remarks: Vec::new(),
     }
+}
+
+/// Copies of an outline as drawn, on an endless roll.
+pub(crate) fn sheet(outline: &Outline<Mm, AsCut>, copies: u32, settings: &Settings) -> Sheet {
+    let piece = Piece {
+        name: "crest".to_owned(),
+        outline,
+        copies,
+        turns: Turns::None,
+    };
+    lay_out(&piece, &[], settings).expect("fits")
 }
 
 /// Contours in millimetres, y up, as a cutter would follow the file.

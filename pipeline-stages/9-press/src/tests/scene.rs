@@ -158,6 +158,7 @@ impl Scene {
             landmarks: &self.landmarks,
             ruler_thickness_mm: THICKNESS_MM,
             material: &self.material,
+            layers: &[],
             fabric: Some(&self.fabric),
             iron_dots: Some(2),
             copies: 1,
