@@ -15,6 +15,7 @@ pub mod outcome;
 mod parts;
 pub mod pipeline;
 pub mod problem;
+mod record;
 pub mod report;
 mod residue_svg;
 pub mod settings;

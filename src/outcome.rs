@@ -50,6 +50,7 @@ impl Worked {
             versions: Vec::new(),
             fabric_lines: None,
             material: None,
+            finished: None,
             warnings: Vec::new(),
             pictures: Pictures::default(),
             files: Vec::new(),
@@ -165,6 +166,7 @@ fn empty_report(name: &JobName, config: &Config) -> JobReport {
         problems: Vec::new(),
         emblems: Vec::new(),
         sheets: Vec::new(),
+        record: false,
         settings: config.texts.clone(),
         program: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).to_owned(),
     }

@@ -1,5 +1,7 @@
 //! The data's path, stage after stage: the only place that knows all of them and their order.
 
+mod after;
+
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
@@ -14,6 +16,7 @@ use crate::log::Progress;
 use crate::outcome::{self, Outcome, Worked};
 use crate::parts::{self, Drawn};
 use crate::problem::Problem;
+use crate::record;
 use crate::report::pictures::{self, Scene};
 use crate::report::{CutPiece, FabricLines, Fitted, MaterialUsed, VersionScore};
 use crate::residue_svg;
@@ -49,7 +52,14 @@ pub fn process(
             worked[*i] = Some(done);
         }
     }
-    outcome::assemble(job, name, config, worked.into_iter().flatten().collect())
+    let mut outcome = outcome::assemble(job, name, config, worked.into_iter().flatten().collect());
+    match record::record(job, folder, &outcome.report, config) {
+        Ok(None) => {}
+        Ok(Some(pdf)) => outcome.files.push((record::RECORD_FILE.to_owned(), pdf)),
+        Err(error) => tracing::warn!("{error}"),
+    }
+    outcome.report.record = outcome.files.iter().any(|(f, _)| f == record::RECORD_FILE);
+    outcome
 }
 
 /// What is wrong with the files that one emblem's task names; nothing is measured.
@@ -219,6 +229,9 @@ impl Bench<'_> {
             self.lines(measured, &mut worked);
         }
         self.draw(emblem, photo, measured.as_ref(), &mut worked);
+        if let Some(measured) = &measured {
+            self.finished(emblem, task, measured, &mut worked);
+        }
         self.products(emblem, task, chosen.map(|i| &drawings[i]), &mut worked);
         worked
     }

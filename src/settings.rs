@@ -58,6 +58,10 @@ pub struct Settings {
     pub cut: cut::Settings,
     /// Press sheets.
     pub press: press::Settings,
+    /// The finished article.
+    pub pressed: press::PressedSettings,
+    /// The record of restoration.
+    pub record: press::RecordSettings,
     /// What a job may leave out.
     pub job: JobSettings,
     /// What a job may weigh.

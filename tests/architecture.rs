@@ -149,7 +149,7 @@ fn only_the_pipeline_names_all_stages_and_in_their_order() {
         let named = calls.iter().filter(|call| code.contains(*call)).count();
         if path.ends_with("src/pipeline.rs") {
             assert_eq!(named, calls.len(), "the pipeline misses a stage");
-        } else {
+        } else if !path.starts_with(root().join("src/pipeline")) {
             assert_eq!(named, 0, "{} runs a stage", path.display());
         }
     }

@@ -32,6 +32,8 @@ pub struct Garment {
     pub fabric: Option<String>,
     /// Iron dots on the care label (ISO 3758), 1 to 3.
     pub iron_dots: Option<u8>,
+    /// The day the work was done, as it is to stand on the record.
+    pub restored_on: Option<String>,
 }
 
 /// One emblem of the job.

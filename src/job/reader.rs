@@ -15,7 +15,7 @@ use crate::settings::Config;
 use crate::toml_keys::{Keys, Page};
 
 const TOP_KEYS: [&str; 2] = ["garment", "emblem"];
-const GARMENT_KEYS: [&str; 3] = ["title", "fabric", "iron_dots"];
+const GARMENT_KEYS: [&str; 4] = ["title", "fabric", "iron_dots", "restored_on"];
 const EMBLEM_KEYS: [&str; 14] = [
     "name",
     "photo",
@@ -136,6 +136,7 @@ impl<'a> Reader<'a> {
         let mut keys = Keys::open(self.page, table, "[garment]", at, &GARMENT_KEYS);
         let title = keys.text("title");
         let fabric = keys.text("fabric");
+        let restored_on = keys.text("restored_on");
         let iron_dots = keys.whole("iron_dots", 1..=3).map(|n| n as u8);
         if let Some(fabric) = &fabric {
             known_name(
@@ -151,6 +152,7 @@ impl<'a> Reader<'a> {
             title,
             fabric,
             iron_dots,
+            restored_on,
         }
     }
 

@@ -3,9 +3,11 @@
 
 use measures::uncertainty::COVERAGE_FACTOR;
 use measures::{ClothPlane, Point, Px, Ruler};
+use press::PlacedBy;
 use serde_json::{Map, Value, json};
 
-use crate::report::{EmblemReport, Fitted, JobReport, Problem};
+use crate::record::RECORD_FILE;
+use crate::report::{EmblemReport, FinishedReport, Fitted, JobReport, Problem};
 
 const FORMAT: u32 = 1;
 
@@ -24,6 +26,7 @@ pub fn fit_json(report: &JobReport) -> Vec<u8> {
         },
         "sheets": report.sheets.iter().map(|s| &s.path).collect::<Vec<_>>(),
         "problems": report.problems.iter().map(problem).collect::<Vec<_>>(),
+        "record": report.record.then_some(RECORD_FILE),
         "program": report.program,
     });
     let mut text = serde_json::to_vec_pretty(&value).unwrap_or_default();
@@ -90,6 +93,10 @@ fn emblem(emblem: &EmblemReport) -> Value {
             })
         }),
     );
+    put(
+        "finished",
+        emblem.finished.as_ref().map_or(Value::Null, finished),
+    );
     put("files", files(emblem));
     put(
         "material",
@@ -119,6 +126,38 @@ fn emblem(emblem: &EmblemReport) -> Value {
         json!({ "title": w.title, "text": w.text, "verdict": w.verdict, "source": w.source })
     }).collect());
     Value::Object(keys)
+}
+
+fn finished(finished: &FinishedReport) -> Value {
+    let Some(p) = &finished.pressed else {
+        return json!({ "photo": finished.photo, "found": false });
+    };
+    let figure = |x: Option<f64>| x.and_then(|x| rounded(x, 4));
+    json!({
+        "photo": finished.photo,
+        "found": true,
+        "shift_mm": figure(p.shift_mm.map(|[x, y]| x.hypot(y))),
+        "shift_right_mm": figure(p.shift_mm.map(|s| s[0])),
+        "shift_down_mm": figure(p.shift_mm.map(|s| s[1])),
+        "u_shift_mm": figure(p.u_shift_mm),
+        "turn_deg": figure(p.turn_deg),
+        "u_turn_deg": figure(p.u_turn_deg),
+        "to_lines_deg": figure(p.to_lines_deg),
+        "planned_to_lines_deg": figure(p.planned_to_lines_deg),
+        "width_mm": figure(p.width_mm),
+        "size_percent": figure(p.size_percent),
+        "u_size_percent": figure(p.u_size_percent),
+        "placed_by": p.placed_by.map(|by| match by {
+            PlacedBy::Cloth => "cloth",
+            PlacedBy::Landmarks => "landmarks",
+        }),
+        "loose_edges": p.loose.iter().map(|edge| json!({
+            "place": edge.place,
+            "length_mm": rounded(edge.length_mm, 1),
+        })).collect::<Vec<_>>(),
+        "findings": p.findings,
+        "untold": p.untold,
+    })
 }
 
 fn photo(emblem: &EmblemReport) -> Value {

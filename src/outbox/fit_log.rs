@@ -63,6 +63,21 @@ pub struct LogLine {
     pub px_per_mm: Option<f64>,
     /// Tilt of the cloth.
     pub tilt_deg: Option<f64>,
+    /// The old emblem's turn against the cloth's lines.
+    #[serde(default)]
+    pub emblem_to_lines_deg: Option<f64>,
+    /// How far the finished article lies from its planned place.
+    #[serde(default)]
+    pub pressed_shift_mm: Option<f64>,
+    /// How far it is turned from the plan.
+    #[serde(default)]
+    pub pressed_turn_deg: Option<f64>,
+    /// By how much it is larger than planned.
+    #[serde(default)]
+    pub pressed_size_percent: Option<f64>,
+    /// What is wrong with it.
+    #[serde(default)]
+    pub pressed_findings: Vec<String>,
 }
 
 impl LogLine {
@@ -88,6 +103,8 @@ impl LogLine {
         let figure = |of: fn(&Fit) -> f64| fitted.and_then(|f| rounded(of(&f.fit), 4));
         let size = fitted.map(Fitted::size_mm);
         let plane = emblem.plane.as_ref();
+        let finished = emblem.finished.as_ref();
+        let pressed = finished.and_then(|f| f.pressed.as_ref());
         Self {
             emblem: emblem.name.clone(),
             version: fitted.map(|f| f.artwork.file.clone()),
@@ -103,6 +120,14 @@ impl LogLine {
             outline_seen: figure(|f| f.outline_seen),
             px_per_mm: plane.and_then(|p| rounded(p.px_per_mm_at(centre(emblem)), 5)),
             tilt_deg: plane.and_then(|p| rounded(p.pose.tilt_deg(), 3)),
+            emblem_to_lines_deg: emblem
+                .fabric_lines
+                .and_then(|l| rounded(l.emblem_to_lines_deg?, 3)),
+            pressed_shift_mm: pressed
+                .and_then(|p| rounded(p.shift_mm?[0].hypot(p.shift_mm?[1]), 3)),
+            pressed_turn_deg: pressed.and_then(|p| rounded(p.turn_deg?, 3)),
+            pressed_size_percent: pressed.and_then(|p| rounded(p.size_percent?, 3)),
+            pressed_findings: pressed.map_or_else(Vec::new, |p| p.findings.clone()),
             ..self
         }
     }

@@ -9,9 +9,11 @@ use measures::{ClothPlane, CutFrom, Verdict};
 use press::Warning;
 
 use super::figures::{href, measured, per_cent, size, two_digits, uncertainty_mm};
+use super::finished_part::FinishedPart;
 use super::pictures::RESIDUAL_FULL_MM;
 use super::ruler_plot::plot;
 use super::{EmblemReport, Error, JobReport, Problem, unit_symbol};
+use crate::record::RECORD_FILE;
 
 /// The report of one job, as a page that opens from disk.
 ///
@@ -30,6 +32,7 @@ pub fn job_page(job: &JobReport) -> Result<String, Error> {
             .map(|(i, e)| Emblem::new(i, e))
             .collect(),
         sheets: job.sheets.iter().map(File::new).collect(),
+        record: job.record.then_some(RECORD_FILE),
         settings: &job.settings,
         program: &job.program,
         residual_full: format!("{RESIDUAL_FULL_MM:.1}"),
@@ -58,6 +61,7 @@ struct Page<'a> {
     problems: &'a [Problem],
     emblems: Vec<Emblem<'a>>,
     sheets: Vec<File<'a>>,
+    record: Option<&'a str>,
     settings: &'a [(String, String)],
     program: &'a str,
     residual_full: String,
@@ -114,6 +118,7 @@ struct Emblem<'a> {
     budget_sum: String,
     plane_warnings: &'a [String],
     rulers: Vec<RulerWords>,
+    finished: Option<FinishedPart<'a>>,
     warnings: Vec<&'a Warning>,
     cautions: Vec<&'a Warning>,
 }
@@ -139,11 +144,11 @@ impl<'a> Reason<'a> {
     }
 }
 
-struct Picture {
-    base64: String,
-    alt: String,
-    caption: &'static str,
-    link: Option<String>,
+pub(super) struct Picture {
+    pub(super) base64: String,
+    pub(super) alt: String,
+    pub(super) caption: &'static str,
+    pub(super) link: Option<String>,
 }
 
 struct Shapes {
@@ -163,10 +168,10 @@ struct File<'a> {
     what: &'a str,
 }
 
-struct Measured {
-    name: &'static str,
-    value: String,
-    note: String,
+pub(super) struct Measured {
+    pub(super) name: &'static str,
+    pub(super) value: String,
+    pub(super) note: String,
 }
 
 struct Version<'a> {
@@ -223,6 +228,7 @@ impl<'a> Emblem<'a> {
             budget: shares(&budget),
             plane_warnings: e.plane.as_ref().map_or(&[], |p| &p.warnings),
             rulers: e.rulers.iter().map(RulerWords::new).collect(),
+            finished: e.finished.as_ref().map(|f| FinishedPart::new(&e.name, f)),
             warnings,
             cautions,
         }
@@ -253,7 +259,7 @@ fn summary(e: &EmblemReport) -> Option<String> {
     ))
 }
 
-fn picture(
+pub(super) fn picture(
     bytes: &[u8],
     alt: String,
     caption: &'static str,

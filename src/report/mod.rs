@@ -5,6 +5,7 @@
 
 mod drawing;
 mod figures;
+mod finished_part;
 mod index_page;
 mod job_page;
 pub mod pictures;
@@ -36,6 +37,8 @@ pub struct JobReport {
     pub emblems: Vec<EmblemReport>,
     /// Sheets that several emblems share.
     pub sheets: Vec<FileLink>,
+    /// Whether there is a record of restoration.
+    pub record: bool,
     /// The settings in force, as they would stand in a file: (file name, text).
     pub settings: Vec<(String, String)>,
     /// Name and version of the program.
@@ -83,6 +86,8 @@ pub struct EmblemReport {
     pub fabric_lines: Option<FabricLines>,
     /// What it is to be cut from.
     pub material: Option<MaterialUsed>,
+    /// The finished article, if the job has a photo of it.
+    pub finished: Option<FinishedReport>,
     /// Heat warnings and cautions for this material on this fabric.
     pub warnings: Vec<press::Warning>,
     /// The pictures, drawn.
@@ -178,6 +183,17 @@ impl FabricLines {
             emblem_to_lines_deg: emblem.map(|deg| on_cloth.turn_of_deg(deg)),
         }
     }
+}
+
+/// What the photo of the finished article says.
+#[derive(Clone, Debug)]
+pub struct FinishedReport {
+    /// The photo's file name.
+    pub photo: String,
+    /// Against the plan; `None` when the emblem was not found in it.
+    pub pressed: Option<press::Pressed>,
+    /// The pictures, drawn.
+    pub pictures: Pictures,
 }
 
 /// The material an emblem is cut from.

@@ -191,6 +191,7 @@ fn emblem(name: &str, verdict: Verdict) -> EmblemReport {
             cut_from: CutFrom::Back,
             copies: 2,
         }),
+        finished: None,
         warnings: vec![press::Warning {
             verdict: Verdict::Look,
             title: NASTY.into(),
@@ -221,6 +222,7 @@ fn job(emblems: Vec<EmblemReport>) -> JobReport {
         }],
         emblems,
         sheets: vec![],
+        record: true,
         settings: vec![("default.toml".into(), NASTY.into())],
         program: "emblemend".into(),
     }

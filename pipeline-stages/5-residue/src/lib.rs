@@ -11,6 +11,7 @@ mod foreign;
 mod lines;
 mod picture;
 mod rectify;
+mod same;
 mod view;
 
 use measures::{ClothPlane, Mm, Photo, Point, Px, ResidueField, Ruler};
@@ -19,6 +20,7 @@ use serde::Deserialize;
 pub use blob::{SeenResidue, outline};
 pub use lines::{LineSettings, lines};
 pub use picture::{Picture, picture};
+pub use same::{Covered, same_cloth};
 pub use view::Focus;
 
 /// Times that things lying about are looked for.

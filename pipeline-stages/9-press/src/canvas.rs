@@ -3,7 +3,8 @@
 
 use krilla::Document;
 use krilla::color::rgb;
-use krilla::geom::{PathBuilder, Point as PdfPoint};
+use krilla::geom::{PathBuilder, Point as PdfPoint, Size};
+use krilla::image::Image;
 use krilla::metadata::Metadata;
 use krilla::num::NormalizedF32;
 use krilla::page::PageSettings;
@@ -48,6 +49,8 @@ pub(crate) enum Mark {
         text: String,
         upright: bool,
     },
+    /// A JPEG picture, as large as fits into `room`, at its top left.
+    Picture { room: Rect, jpg: Vec<u8> },
     /// Marks of which only what lies inside `window` is seen.
     Clipped { window: Rect, marks: Vec<Mark> },
 }
@@ -316,6 +319,7 @@ fn paint(surface: &mut Surface<'_>, mark: &Mark, faces: &Faces) {
                 surface.pop();
             }
         }
+        Mark::Picture { room, jpg } => picture(surface, *room, jpg),
         Mark::Clipped { window, marks } => {
             if let Some(window) = pdf_path(&window.to_path(1e-3)) {
                 surface.push_clip_path(&window, &FillRule::NonZero);
@@ -326,6 +330,23 @@ fn paint(surface: &mut Surface<'_>, mark: &Mark, faces: &Faces) {
             }
         }
     }
+}
+
+/// A picture that cannot be read leaves its room empty.
+fn picture(surface: &mut Surface<'_>, room: Rect, jpg: &[u8]) {
+    let Ok(image) = Image::from_jpeg(jpg.to_vec().into(), true) else {
+        return;
+    };
+    let (w, h) = image.size();
+    let (w, h) = (f64::from(w.max(1)), f64::from(h.max(1)));
+    let k = (room.width() / w).min(room.height() / h) * PT_PER_MM;
+    let Some(size) = Size::from_wh((k * w) as f32, (k * h) as f32) else {
+        return;
+    };
+    let at = pdf_point(room.origin());
+    surface.push_transform(&krilla::geom::Transform::from_translate(at.x, at.y));
+    surface.draw_image(image, size);
+    surface.pop();
 }
 
 fn draw(surface: &mut Surface<'_>, path: &BezPath) {

@@ -240,6 +240,7 @@ mod tests {
                     Mark::Fill { path, .. } | Mark::Stroke { path, .. } => path.bounding_box(),
                     Mark::Text { at, .. } => Rect::from_points(*at, *at),
                     Mark::Clipped { window, .. } => *window,
+                    Mark::Picture { room, .. } => *room,
                 };
                 let inside = b.x0 >= 9.9 && b.y0 >= 9.9 && b.x1 <= w - 9.9 && b.y1 <= h - 9.9;
                 assert!(inside, "{mark:?}");

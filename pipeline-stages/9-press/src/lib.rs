@@ -7,10 +7,13 @@ extern crate self as press;
 mod canvas;
 mod card;
 mod facts;
+mod flow;
 mod heat;
 mod marks;
 mod placement;
 mod plan;
+mod pressed;
+mod record;
 mod steps;
 mod template;
 mod tiles;
@@ -25,6 +28,8 @@ pub use facts::{Fabric, Material, MaterialKind, Peel, Sourced};
 pub use heat::{IRON_CEILINGS_CELSIUS, cautions, heat_warnings};
 pub use placement::Placement;
 pub use plan::material_for_garment;
+pub use pressed::{Finished, LooseEdge, PlacedBy, Pressed, PressedSettings, by_landmarks, compare};
+pub use record::{RecordContent, RecordEmblem, RecordSettings, record};
 pub use words::Landmark;
 
 /// A paper size (ISO 216 A4; ANSI Letter, 8.5 × 11 inches).
@@ -216,12 +221,16 @@ fn laid_out(
     };
     let mut pages = template.pages();
     pages.extend(steps::pages(content, settings, &faces));
-    number(&mut pages, content, settings);
+    let of = format!(
+        "{}  ·  {}  ·  measured from a photo: check against the garment",
+        content.job, content.emblem
+    );
+    number_pages(&mut pages, settings, &of);
     Ok((pages, faces))
 }
 
-/// A line at the foot of each page: which sheet, which page of how many.
-fn number(pages: &mut [canvas::Page], content: &SheetContent<'_>, settings: &Settings) {
+/// A line at the foot of each page: which page of how many, and of what.
+fn number_pages(pages: &mut [canvas::Page], settings: &Settings, of: &str) {
     let at = kurbo::Point::new(
         settings.margin_mm,
         settings.paper.size_mm()[1] - settings.margin_mm - 0.5,
@@ -229,12 +238,7 @@ fn number(pages: &mut [canvas::Page], content: &SheetContent<'_>, settings: &Set
     let style = canvas::Style::plain(7.5).ink(canvas::GREY);
     let count = pages.len();
     for (i, page) in pages.iter_mut().enumerate() {
-        let words = format!(
-            "Page {} of {count}  ·  {}  ·  {}  ·  measured from a photo: check against the garment",
-            i + 1,
-            content.job,
-            content.emblem
-        );
+        let words = format!("Page {} of {count}  ·  {of}", i + 1);
         page.push(canvas::text(at, style, words));
     }
 }

@@ -341,6 +341,8 @@ fn scene(seed: u64, px_per_mm: f64, focal_35mm: f64, slopes: [f64; 2], cloth: Cl
             jpeg_quality: 86,
         },
         residues: Vec::new(),
+        pressed: None,
+        exposure: 0,
         rulers: Vec::new(),
         marks: Vec::new(),
         versions: Vec::new(),

@@ -90,6 +90,8 @@ fn attempt(seed: u64, family: &Family, shrink: f64, rng: &mut Rng) -> Option<Sce
         light,
         sensor: sensor(rng),
         residues: Vec::new(),
+        pressed: None,
+        exposure: 0,
         rulers: Vec::new(),
         marks: Vec::new(),
         versions: Vec::new(),

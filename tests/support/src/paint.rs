@@ -5,13 +5,13 @@ use measures::{Map, Mm, Px};
 use nalgebra::Matrix3;
 use rayon::prelude::*;
 
-use crate::cloth::{Fabric, light_factor};
+use crate::cloth::{Fabric, light_factor, linear};
 use crate::jpeg::{self, Exif};
 use crate::marks::Overlay;
 use crate::random::{Noise, Rng, ramp};
-use crate::residue::Trace;
+use crate::residue::{Residue, Trace};
 use crate::ruler::Face;
-use crate::scene::{PlacedRuler, Scene, View};
+use crate::scene::{PlacedRuler, Pressed, Scene, View};
 use crate::sensor;
 use crate::truth::Truth;
 
@@ -55,6 +55,11 @@ impl Scene {
             })
         };
         fabric.mean_directions_deg(&spots.filter(outside).collect::<Vec<_>>())
+    }
+
+    /// What differs from one photograph of the scene to the next.
+    pub(crate) fn own_seed(&self) -> u64 {
+        self.seed ^ self.exposure.wrapping_mul(0xD6E8_FEB8_6659_FD93)
     }
 
     fn paints(&self) -> Rng {
@@ -191,6 +196,52 @@ pub(crate) fn blend(under: &mut [f32; 3], over: [f32; 3], cover: f32) {
     }
 }
 
+/// The finished article, prepared for asking.
+struct Cover {
+    shape: Trace,
+    light: [f32; 3],
+    lost: Option<([f32; 2], f32)>,
+    noise: Noise,
+}
+
+impl Cover {
+    fn new(pressed: &Pressed, rng: &mut Rng) -> Self {
+        let shape = Residue {
+            emblem: pressed.emblem,
+            width_mm: pressed.width_mm,
+            centre_mm: pressed.centre_mm,
+            rotation_deg: pressed.rotation_deg,
+            bleed_mm: 0.0,
+            softness_mm: 0.05,
+            contrast_percent: [0.0; 3],
+            roughness_mm: 0.0,
+            missing: 0.0,
+            patch_mm: 1.0,
+            rim: 0.0,
+            unevenness: 0.0,
+            flatness: 0.0,
+        };
+        Self {
+            shape: Trace::new(&shape, rng),
+            light: pressed.colour.map(linear),
+            lost: pressed
+                .lost_mm
+                .map(|(at, r)| (at.map(|v| v as f32), r as f32)),
+            noise: Noise::new(rng),
+        }
+    }
+
+    fn lay_on(&self, x: f32, y: f32, blur: f32, light: &mut [f32; 3]) {
+        let mut cover = self.shape.strength(x, y, blur);
+        if let Some(([lx, ly], radius)) = self.lost {
+            cover *= ((x - lx).hypot(y - ly) - radius + 0.5).clamp(0.0, 1.0);
+        }
+        // The pile of flock, the grain of film.
+        let grain = 1.0 + 0.04 * self.noise.at(9.0 * x, 9.0 * y);
+        blend(light, self.light.map(|l| l * grain), cover);
+    }
+}
+
 struct Studio<'a> {
     scene: &'a Scene,
     view: View,
@@ -200,6 +251,7 @@ struct Studio<'a> {
     slabs: Vec<Slab>,
     to_cloth: Back,
     noise: Noise,
+    pressed: Option<Cover>,
     rng: Rng,
 }
 
@@ -227,7 +279,12 @@ impl<'a> Studio<'a> {
                 .collect(),
             to_cloth: Back::of(&view.pose.to_photo(&view.camera)),
             noise: Noise::new(&mut rng),
-            rng,
+            pressed: scene.pressed.as_ref().map(|p| Cover::new(p, &mut rng)),
+            rng: if scene.exposure == 0 {
+                rng
+            } else {
+                Rng::new(scene.own_seed())
+            },
             scene,
             view,
         }
@@ -283,6 +340,9 @@ impl<'a> Studio<'a> {
         let mut light = self.fabric.light(x, y, blur, flatness);
         for (l, f) in light.iter_mut().zip(factor) {
             *l *= f;
+        }
+        if let Some(pressed) = &self.pressed {
+            pressed.lay_on(x, y, blur, &mut light);
         }
         for overlay in &self.overlays {
             overlay.cover(x, y, blur, &mut light);

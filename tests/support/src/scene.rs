@@ -117,6 +117,23 @@ pub struct Mark {
     pub size_mm: [f64; 2],
 }
 
+/// The finished article: an opaque emblem pressed onto the cloth.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Pressed {
+    /// The emblem.
+    pub emblem: Emblem,
+    /// Width of its filled outline's bounding box, as worn, unrotated.
+    pub width_mm: f64,
+    /// Middle of that box, in cloth millimetres from the anchor.
+    pub centre_mm: [f64; 2],
+    /// Clockwise from the cloth's x axis.
+    pub rotation_deg: f64,
+    /// Its colour in sRGB.
+    pub colour: [u8; 3],
+    /// A round part that has come off: its middle on the cloth, and its radius.
+    pub lost_mm: Option<([f64; 2], f64)>,
+}
+
 /// Everything that a photograph shows.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scene {
@@ -140,6 +157,10 @@ pub struct Scene {
     pub sensor: Sensor,
     /// What emblems left; the truth speaks of the first.
     pub residues: Vec<Residue>,
+    /// The finished article.
+    pub pressed: Option<Pressed>,
+    /// Which of several photographs of the scene: noise and stray fibres differ.
+    pub exposure: u64,
     /// The rulers; the truth lists them in this order.
     pub rulers: Vec<PlacedRuler>,
     /// Other things.

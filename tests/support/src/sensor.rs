@@ -79,7 +79,7 @@ fn noise(light: &mut [f32], w: usize, scene: &Scene) {
         .enumerate()
         .for_each(|(j, row)| {
             let mut rng =
-                Rng::new(scene.seed.rotate_left(20) ^ (j as u64).wrapping_mul(0x2545_F491));
+                Rng::new(scene.own_seed().rotate_left(20) ^ (j as u64).wrapping_mul(0x2545_F491));
             for pixel in row.chunks_exact_mut(3) {
                 let bits = rng.bits();
                 for (c, v) in pixel.iter_mut().enumerate() {

@@ -13,7 +13,7 @@ use measures::{ClothLines, ClothPlane, Mm, Outline, Point, ResidueField, Vector}
 use nalgebra::{Vector2, Vector3};
 use serde::Deserialize;
 
-use texture::Texture;
+pub(crate) use texture::Texture;
 
 /// Section `[lines]` of the settings.
 #[derive(Clone, Debug, Deserialize)]

@@ -12,20 +12,20 @@ const SAMPLES_PER_LINE: f64 = 2.6;
 const CLIP: f32 = 2.5;
 
 /// A band of the cloth's changes, of unit spread.
-pub(super) struct Texture {
-    pub(super) grid: Grid,
-    pub(super) channels: [Vec<f32>; 3],
+pub(crate) struct Texture {
+    pub(crate) grid: Grid,
+    pub(crate) channels: [Vec<f32>; 3],
     /// 1 on cloth, else 0; the channels are 0 there.
-    pub(super) weight: Vec<f32>,
+    pub(crate) weight: Vec<f32>,
     /// Finest changes in it, in mm.
-    pub(super) finest_mm: f64,
+    pub(crate) finest_mm: f64,
     /// The same in pixels of the photo.
-    pub(super) px_per_line: f64,
+    pub(crate) px_per_line: f64,
 }
 
 impl Texture {
     /// `None` where the photo is too coarse for this fineness.
-    pub(super) fn new(
+    pub(crate) fn new(
         field: &ResidueField,
         emblem: Option<&Outline<Mm>>,
         [finest_mm, coarsest_mm]: [f64; 2],

@@ -67,3 +67,47 @@ fn landmarks_are_told_as_seen_along_the_upright_emblem() {
     let wanted = "From the collar seam: the centre is 85.0 mm below and 12.0 mm to the left";
     assert!(told.contains(wanted), "{told}");
 }
+
+#[test]
+fn the_record_says_that_the_emblem_is_a_replacement_and_where_it_comes_from() {
+    let scene = Scene::new(0.8, RulerUnit::Mm);
+    let emblems = [crate::RecordEmblem {
+        name: "crest",
+        artwork: &scene.artwork,
+        fit: &scene.fit,
+        u_scale_percent: 0.2,
+        rulers: 1,
+        material: &scene.material,
+        pressed: None,
+        before_jpg: &[],
+        after_jpg: &[],
+    }];
+    let content = crate::RecordContent {
+        job: "tern-bay-1991",
+        garment: "Tern Bay Wanderers, home, 1991",
+        fabric: None,
+        restored_on: Some("4 May 2026"),
+        emblems: &emblems,
+        sources_sha256: "0123abc",
+        program: "emblemend",
+    };
+    let shop = crate::RecordSettings {
+        shop: "The Mending Room, Tern Bay".into(),
+        text: String::new(),
+    };
+    let page = &crate::record::laid_out(&content, &shop, &settings())
+        .expect("a record")
+        .0[0];
+    let told = words(page);
+    for wanted in [
+        "The Mending Room, Tern Bay",
+        "are replacements",
+        "nothing about the age, maker or authenticity",
+        "4 May 2026",
+        "80.0 × 96.0 mm",
+        "To be replaced by",
+        "0123abc",
+    ] {
+        assert!(told.contains(wanted), "{wanted} is not in: {told}");
+    }
+}
