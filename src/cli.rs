@@ -80,6 +80,9 @@ enum Command {
         /// SVG file to write
         #[arg(long, value_name = "FILE.svg")]
         out: PathBuf,
+        /// Of several colours, let each reach so far under those that come after it
+        #[arg(long, value_name = "PX", default_value_t = 0.0, value_parser = pixels)]
+        overlap: f64,
     },
 }
 
@@ -132,6 +135,12 @@ fn paper(name: &str) -> Result<press::Paper, String> {
     }
 }
 
+fn pixels(text: &str) -> Result<f64, String> {
+    let pixels = text.parse::<f64>().ok();
+    let pixels = pixels.filter(|p| (0.0..=100.0).contains(p));
+    pixels.ok_or_else(|| "a number of pixels from 0 to 100".to_owned())
+}
+
 fn load(folder: Option<&Path>) -> Result<Config, Vec<Problem>> {
     folder.map_or_else(Config::built_in, Config::from_folder)
 }
@@ -153,7 +162,11 @@ fn dispatch(command: Command, config: Config, common: &Common, progress: Progres
         Command::Ruler { photos } => commands::ruler::ruler(&photos, &config),
         Command::Card { out, paper } => commands::card::card(&out, paper, &config),
         Command::Sheet(arguments) => commands::sheet::sheet(&arguments, &config),
-        Command::Trace { artwork, out } => commands::trace::trace(&artwork, &out, &config),
+        Command::Trace {
+            artwork,
+            out,
+            overlap,
+        } => commands::trace::trace(&artwork, &out, overlap, &config),
     }
 }
 

@@ -1,10 +1,10 @@
 //! What comes out of a job: the report and the files, emblem by emblem and as a whole.
 
-use measures::{AsCut, Mm, Outline, Verdict};
+use measures::{Artwork, Verdict};
 
 use crate::job::{Emblem, Job, JobName};
 use crate::problem::Problem;
-use crate::report::{EmblemReport, FileLink, JobReport, Pictures};
+use crate::report::{EmblemReport, FileLink, JobReport, Pictures, VersionScore};
 use crate::settings::Config;
 use crate::sheets;
 
@@ -25,8 +25,6 @@ pub struct Outcome {
 pub(crate) struct Worked {
     pub(crate) report: EmblemReport,
     pub(crate) files: Vec<(String, Vec<u8>)>,
-    /// The pieces of `report.pieces` as they are cut, one of each.
-    pub(crate) outlines: Vec<Outline<Mm, AsCut>>,
     pub(crate) problems: Vec<Problem>,
     pub(crate) failed: bool,
 }
@@ -59,7 +57,6 @@ impl Worked {
         Self {
             report,
             files: Vec::new(),
-            outlines: Vec::new(),
             problems,
             failed: false,
         }
@@ -169,5 +166,25 @@ fn empty_report(name: &JobName, config: &Config) -> JobReport {
         record: false,
         settings: config.texts.clone(),
         program: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).to_owned(),
+    }
+}
+
+/// How one of the job's versions fared.
+pub(crate) fn version_score(
+    number: usize,
+    artwork: &Artwork,
+    ranking: &fit::Ranking,
+) -> VersionScore {
+    let ranked = ranking.versions.iter().find(|v| v.artwork == number);
+    VersionScore {
+        file: artwork.file.clone(),
+        score: ranked.map_or(0.0, |r| r.score),
+        size_mm: ranked.map(|r| {
+            let size = artwork.outline.bounding_box().size() * r.fit.mm_per_art;
+            [size.width, size.height]
+        }),
+        outline_seen: ranked.map(|r| r.fit.outline_seen),
+        edge_mean_mm: ranked.map(|r| r.fit.edge_mean_mm),
+        notes: artwork.notes.clone(),
     }
 }

@@ -1,8 +1,9 @@
 //! From a fitted drawing to what is cut from each material: one part for each layer.
 
-use measures::{Art, Artwork, CutFrom, Map, Mm, Outline, Vector, Verdict, crosses};
+use measures::{Art, Artwork, CutFrom, Map, Mm, Outline, Point, Vector, Verdict, crosses};
 
 use crate::job::{Mend, Task};
+use crate::report::TooFine;
 use crate::settings::Config;
 
 /// One material's share of a drawing.
@@ -90,6 +91,8 @@ pub(crate) struct Part {
     pub(crate) remarks: Vec<String>,
     /// Places that the material may not hold, and what was done about them.
     pub(crate) warnings: Vec<press::Warning>,
+    /// The same places, to be shown.
+    pub(crate) too_fine: Vec<TooFine>,
 }
 
 /// The parts of a fitted drawing at the size to be cut.
@@ -108,7 +111,14 @@ pub(crate) fn to_cut(drawn: &Drawn, mm_per_art: f64, task: &Task, config: &Confi
         if task.mend == Some(Mend::Thicken) {
             mend(&mut worn, material, &mut remarks, &mut warnings);
         }
-        warnings.extend(too_narrow(&worn, material));
+        let places = too_narrow(&worn, material, &mut warnings);
+        let too_fine = places
+            .iter()
+            .map(|place| TooFine {
+                at: Point::new(place.at.x / mm_per_art, place.at.y / mm_per_art),
+                width_mm: place.width_mm,
+            })
+            .collect();
         let size = worn.bounding_box().size();
         let layer = share.group.clone().unwrap_or_else(|| "ground".to_owned());
         let layered = count > 1;
@@ -137,6 +147,7 @@ pub(crate) fn to_cut(drawn: &Drawn, mm_per_art: f64, task: &Task, config: &Confi
             size_mm: [size.width, size.height],
             remarks,
             warnings,
+            too_fine,
         });
     }
     parts
@@ -219,22 +230,25 @@ fn mend(
 }
 
 /// Strokes and gaps of the emblem at its final size that the material may not hold.
-fn too_narrow(worn: &Outline<Mm>, material: &press::Material) -> Vec<press::Warning> {
+fn too_narrow(
+    worn: &Outline<Mm>,
+    material: &press::Material,
+    warnings: &mut Vec<press::Warning>,
+) -> Vec<cut::NarrowPlace> {
     let (stroke, gap) = (&material.min_stroke_mm, &material.min_gap_mm);
     let frame = worn.bounding_box();
-    cut::narrow_places(worn, stroke.value, gap.value)
-        .iter()
-        .map(|place| {
-            let limit = match place.kind {
-                cut::Narrow::Stroke => stroke,
-                cut::Narrow::Gap => gap,
-            };
-            press::Warning {
-                verdict: Verdict::Cut,
-                title: format!("Too fine for {}", material.title),
-                text: place.words(frame, limit.value),
-                source: limit.source.clone(),
-            }
-        })
-        .collect()
+    let places = cut::narrow_places(worn, stroke.value, gap.value);
+    warnings.extend(places.iter().map(|place| {
+        let limit = match place.kind {
+            cut::Narrow::Stroke => stroke,
+            cut::Narrow::Gap => gap,
+        };
+        press::Warning {
+            verdict: Verdict::Cut,
+            title: format!("Too fine for {}", material.title),
+            text: place.words(frame, limit.value),
+            source: limit.source.clone(),
+        }
+    }));
+    places
 }

@@ -18,7 +18,7 @@ use crate::parts::{self, Drawn};
 use crate::problem::Problem;
 use crate::record;
 use crate::report::pictures::{self, Scene};
-use crate::report::{CutPiece, FabricLines, Fitted, MaterialUsed, VersionScore};
+use crate::report::{CutPiece, FabricLines, Fitted, MaterialUsed};
 use crate::residue_svg;
 use crate::settings::{Config, Settings};
 
@@ -311,7 +311,7 @@ impl Bench<'_> {
         worked.report.versions = artworks
             .iter()
             .enumerate()
-            .map(|(i, a)| version_score(i, a, &ranking))
+            .map(|(i, a)| outcome::version_score(i, a, &ranking))
             .collect();
         worked.report.fitted = ranking.best().map(|best| Fitted {
             artwork: artworks[best.artwork].clone(),
@@ -467,6 +467,11 @@ impl Bench<'_> {
         }
     }
 
+    fn title_of(&self, material: &str) -> String {
+        let known = self.config.materials.get(material);
+        known.map_or(material.to_owned(), |m| m.title.clone())
+    }
+
     fn warn_of_heat(&self, material: &press::Material, worked: &mut Worked) {
         let heat = press::heat_warnings(material, self.fabric(), self.job.garment.iron_dots);
         for warning in &heat {
@@ -527,13 +532,15 @@ impl Bench<'_> {
             worked.publish(&file, "cut file, plotter language", plotter.into_bytes());
             worked.report.pieces.push(CutPiece {
                 layer: part.layer,
+                title: self.title_of(&part.material),
                 material: part.material,
+                outline,
+                too_fine: part.too_fine,
                 cut_from: part.from,
                 copies: task.copies,
                 file: format!("{}/{svg}", emblem.name),
                 travel_mm: sheet.travel_mm,
             });
-            worked.outlines.push(outline);
         }
         Ok(())
     }
@@ -578,19 +585,4 @@ fn within([x0, y0, x1, y1]: [f64; 4], photo: &Photo) -> Option<[Point<Px>; 2]> {
             Point::new(x1.min(width), y1.min(height)),
         ]
     })
-}
-
-fn version_score(number: usize, artwork: &Artwork, ranking: &fit::Ranking) -> VersionScore {
-    let ranked = ranking.versions.iter().find(|v| v.artwork == number);
-    VersionScore {
-        file: artwork.file.clone(),
-        score: ranked.map_or(0.0, |r| r.score),
-        size_mm: ranked.map(|r| {
-            let size = artwork.outline.bounding_box().size() * r.fit.mm_per_art;
-            [size.width, size.height]
-        }),
-        outline_seen: ranked.map(|r| r.fit.outline_seen),
-        edge_mean_mm: ranked.map(|r| r.fit.edge_mean_mm),
-        notes: artwork.notes.clone(),
-    }
 }

@@ -153,7 +153,7 @@ pub(crate) struct OfJob {
 pub(crate) fn of_job(worked: &[Worked], name: &JobName, config: &Config) -> Vec<OfJob> {
     let mut by_material: BTreeMap<&str, (CutFrom, Vec<Waiting>)> = BTreeMap::new();
     for emblem in worked.iter().filter(|w| w.report.verdict == Verdict::Cut) {
-        for (piece, outline) in emblem.report.pieces.iter().zip(&emblem.outlines) {
+        for piece in &emblem.report.pieces {
             let entry = by_material.entry(&piece.material);
             let (_, waiting) = entry.or_insert_with(|| (piece.cut_from, Vec::new()));
             waiting.push(Waiting {
@@ -161,7 +161,7 @@ pub(crate) fn of_job(worked: &[Worked], name: &JobName, config: &Config) -> Vec<
                 emblem: emblem.report.name.clone(),
                 layer: piece.layer.clone(),
                 copies: piece.copies,
-                outline: outline.clone(),
+                outline: piece.outline.clone(),
             });
         }
     }

@@ -8,7 +8,7 @@ use crate::cli::Ending;
 use crate::settings::Config;
 
 /// Traces one picture and writes the drawing.
-pub(crate) fn trace(picture: &Path, out: &Path, config: &Config) -> Ending {
+pub(crate) fn trace(picture: &Path, out: &Path, overlap_px: f64, config: &Config) -> Ending {
     let name = picture.to_string_lossy();
     let bytes = match whole(picture, config.settings.limits.largest_file_mb) {
         Ok(bytes) => bytes,
@@ -17,32 +17,32 @@ pub(crate) fn trace(picture: &Path, out: &Path, config: &Config) -> Ending {
             return Ending::Refused;
         }
     };
-    let artwork = match artwork::trace(&bytes, &name) {
-        Ok(artwork) => artwork,
+    let tracing = match artwork::trace_colours(&bytes, &name, overlap_px) {
+        Ok(tracing) => tracing,
         Err(e) => {
             eprintln!("{e}");
             return Ending::Refused;
         }
     };
-    if let Err(e) = fs::write(out, artwork::drawing(&artwork)) {
+    if let Err(e) = fs::write(out, artwork::coloured_drawing(&tracing)) {
         eprintln!(
             "{}: it cannot be written: {e}; name another place with --out",
             out.display()
         );
         return Ending::Failed;
     }
-    let nodes: usize = artwork
-        .outline
-        .contours()
-        .iter()
-        .map(|c| c.elements().len())
-        .sum();
+    let colours = match tracing.regions.len() {
+        0 => String::new(),
+        n => format!("{n} colours, "),
+    };
     say(&format!(
-        "{}: {} outlines, {nodes} nodes",
+        "{}: {colours}{} outlines, {} nodes, within {:.2} px of the edges in the picture",
         out.display(),
-        artwork.outline.contours().len()
+        tracing.artwork.outline.contours().len(),
+        tracing.nodes,
+        tracing.deviation_px
     ));
-    for note in &artwork.notes {
+    for note in &tracing.artwork.notes {
         say(&format!("  {note}"));
     }
     Ending::Done

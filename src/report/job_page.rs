@@ -3,7 +3,6 @@
 use askama::Template;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
-use kurbo::Affine;
 use measures::photo::FocalSource;
 use measures::{ClothPlane, CutFrom, Verdict};
 use press::Warning;
@@ -12,6 +11,7 @@ use super::figures::{href, measured, per_cent, size, two_digits, uncertainty_mm}
 use super::finished_part::FinishedPart;
 use super::pictures::RESIDUAL_FULL_MM;
 use super::ruler_plot::plot;
+use super::shapes::{Shapes, shapes};
 use super::{EmblemReport, Error, JobReport, Problem, unit_symbol};
 use crate::record::RECORD_FILE;
 
@@ -151,17 +151,6 @@ pub(super) struct Picture {
     pub(super) link: Option<String>,
 }
 
-struct Shapes {
-    view_box: String,
-    path: String,
-    cut: Option<CutShape>,
-}
-
-struct CutShape {
-    label: String,
-    flip: Option<String>,
-}
-
 struct File<'a> {
     href: String,
     name: &'a str,
@@ -237,7 +226,14 @@ impl<'a> Emblem<'a> {
 
 fn summary(e: &EmblemReport) -> Option<String> {
     let f = e.fitted.as_ref()?;
+    let layers = e.pieces.iter().filter(|p| !p.layer.is_empty());
+    let layers: Vec<String> = layers
+        .map(|p| format!("{} from {}", p.layer, p.title))
+        .collect();
     let material = e.material.as_ref().map_or(String::new(), |m| {
+        if !layers.is_empty() {
+            return format!(" To be cut in layers: {}.", layers.join(", then "));
+        }
         let copies = if m.copies == 1 {
             String::new()
         } else {
@@ -303,42 +299,6 @@ fn residue_picture(e: &EmblemReport) -> Option<Picture> {
         "The residue as the program sees it: laid flat, light and texture evened out.",
         None,
     )
-}
-
-fn shapes(e: &EmblemReport) -> Option<Shapes> {
-    let f = e.fitted.as_ref()?;
-    let b = f.artwork.outline.bounding_box();
-    let k = 100.0 / b.width().max(b.height());
-    if !k.is_finite() {
-        return None;
-    }
-    let (w, h) = (b.width() * k, b.height() * k);
-    let place = Affine::scale(k) * Affine::translate((-b.x0, -b.y0));
-    let mut path = String::new();
-    for contour in f.artwork.outline.contours() {
-        path.push_str(&super::figures::path_data(&(place * contour)));
-    }
-    let cut = e.material.as_ref().map(|m| match m.cut_from {
-        CutFrom::Back => CutShape {
-            label: format!("As cut from {}: mirrored.", m.title),
-            flip: Some(format!("matrix(-1 0 0 1 {w:.3} 0)")),
-        },
-        CutFrom::Face => CutShape {
-            label: format!("As cut from {}: not mirrored.", m.title),
-            flip: None,
-        },
-    });
-    let side = w.max(h) + 16.0;
-    let view_box = format!(
-        "{:.3} {:.3} {side:.3} {side:.3}",
-        (w - side) / 2.0,
-        (h - side) / 2.0
-    );
-    Some(Shapes {
-        view_box,
-        path,
-        cut,
-    })
 }
 
 impl<'a> File<'a> {

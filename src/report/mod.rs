@@ -10,9 +10,12 @@ mod index_page;
 mod job_page;
 pub mod pictures;
 mod ruler_plot;
+mod shapes;
 
 use measures::ruler::RulerUnit;
-use measures::{Artwork, ClothLines, ClothPlane, CutFrom, Fit, Ruler, Verdict};
+use measures::{
+    Art, Artwork, AsCut, ClothLines, ClothPlane, CutFrom, Fit, Mm, Outline, Point, Ruler, Verdict,
+};
 
 pub use index_page::index_page;
 pub use job_page::job_page;
@@ -105,10 +108,16 @@ pub struct CutPiece {
     pub layer: String,
     /// The material's name.
     pub material: String,
+    /// What people call it.
+    pub title: String,
     /// The side that faces the knife.
     pub cut_from: CutFrom,
     /// How many to cut.
     pub copies: u32,
+    /// One of them, as cut.
+    pub outline: Outline<Mm, AsCut>,
+    /// Places that the material may not hold, on the emblem as worn and in the artwork's units.
+    pub too_fine: Vec<TooFine>,
     /// The cut file, from the report's own folder.
     pub file: String,
     /// The knife's way between contours in that file, in mm.
@@ -207,6 +216,15 @@ pub struct MaterialUsed {
     pub cut_from: CutFrom,
     /// How many to cut.
     pub copies: u32,
+}
+
+/// A stroke or gap narrower than the material can hold.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TooFine {
+    /// Its narrowest spot.
+    pub at: Point<Art>,
+    /// Its width, in mm.
+    pub width_mm: f64,
 }
 
 /// A file that the job made.

@@ -1,16 +1,21 @@
 //! Traces pictures of glyphs and prints how far the curves lie from the outlines they show:
-//! `cargo run -p artwork --example trace_table [first seed] [pictures]`.
+//! `cargo run -p artwork --example trace_table [FIRST_SEED] [PICTURES] [FOLDER]`. With a folder, each
+//! picture, its outline and the tracing are left there, for others to compare.
 
 #[path = "../tests/tracing_support/mod.rs"]
 mod tracing_support;
 use tracing_support::{GLYPHS, Making, glyph, paint, score};
 
-fn main() {
-    let mut arguments = std::env::args()
-        .skip(1)
-        .map(|a| a.parse::<u64>().unwrap_or(0));
-    let first = arguments.next().unwrap_or(1);
-    let pictures = arguments.next().unwrap_or(20);
+fn main() -> std::io::Result<()> {
+    let mut arguments = std::env::args().skip(1);
+    let mut number = |usual| {
+        arguments
+            .next()
+            .and_then(|a| a.parse::<u64>().ok())
+            .unwrap_or(usual)
+    };
+    let (first, pictures) = (number(1), number(20));
+    let folder = arguments.next().map(std::path::PathBuf::from);
     println!("picture                                mean   99 %  corner  nodes     IoU   (px)");
     let mut worst = [0.0f64; 4];
     let mut least = 1.0f64;
@@ -23,7 +28,26 @@ fn main() {
             jpeg: (seed % 3 != 0).then_some(75 + (seed * 5 % 21) as u8),
         };
         let truth = glyph(letter, seed % 2 == 0, making.size_px);
-        let traced = artwork::trace(&paint(&truth, &making, seed), "glyph").expect("a picture");
+        let picture = paint(&truth, &making, seed);
+        let traced = artwork::trace(&picture, "glyph").expect("a picture");
+        if let Some(folder) = &folder {
+            let path = |end: &str| folder.join(format!("{seed}{end}"));
+            std::fs::create_dir_all(folder)?;
+            std::fs::write(
+                path(if making.jpeg.is_some() {
+                    ".jpg"
+                } else {
+                    ".png"
+                }),
+                picture,
+            )?;
+            let svg = format!(
+                "<svg xmlns=\"http://www.w3.org/2000/svg\"><path d=\"{}\"/></svg>",
+                truth.to_svg()
+            );
+            std::fs::write(path("-truth.svg"), svg)?;
+            std::fs::write(path("-traced.svg"), artwork::drawing(&traced))?;
+        }
         let s = score(&truth, &traced.outline.to_path());
         println!(
             "{letter} {:>6.0} px, noise {:.1}, {:<10} {:>12.3} {:>6.3} {:>7.3} {:>6.2} {:>7.4}",
@@ -50,4 +74,5 @@ fn main() {
         "worst                               {:>8.3} {:>6.3} {:>7.3} {:>6.2} {least:>7.4}",
         worst[0], worst[1], worst[2], worst[3]
     );
+    Ok(())
 }

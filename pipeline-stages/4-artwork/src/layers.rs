@@ -80,6 +80,7 @@ struct Seen {
     whites: usize,
     patterns: usize,
     filters: usize,
+    open: usize,
 }
 
 impl Seen {
@@ -95,6 +96,10 @@ impl Seen {
                 "white area(s) taken as no material: give them a colour if they are to be cut",
             ),
             said(self.patterns, "pattern fill(s) taken as solid"),
+            said(
+                self.open,
+                "open outline(s) closed by a straight line from end to beginning",
+            ),
             said(self.filters, "effect(s) such as blur or shadow left out"),
         ]
         .into_iter()
@@ -164,6 +169,9 @@ impl Collector<'_> {
     fn path(&mut self, path: &usvg::Path, here: Affine, clips: &[Vec<Shape>]) {
         let before = self.enter(path.id());
         let data = bez_path(path.data());
+        if path.fill().is_some() {
+            self.seen.open += open_contours(&data);
+        }
         let fill = path.fill().map(|fill| {
             let even_odd = fill.rule() == FillRule::EvenOdd;
             (
@@ -268,6 +276,28 @@ fn bez_path(path: &usvg::tiny_skia_path::Path) -> BezPath {
         }
     }
     out
+}
+
+/// Contours that are filled though they do not end where they began.
+fn open_contours(path: &BezPath) -> usize {
+    use kurbo::PathEl;
+    let mut open = 0;
+    let (mut start, mut at) = (Point::ORIGIN, Point::ORIGIN);
+    for element in path
+        .elements()
+        .iter()
+        .chain([&PathEl::MoveTo(Point::ORIGIN)])
+    {
+        match element {
+            PathEl::MoveTo(p) => {
+                open += usize::from(at != start);
+                (start, at) = (*p, *p);
+            }
+            PathEl::ClosePath => at = start,
+            other => at = other.end_point().unwrap_or(at),
+        }
+    }
+    open
 }
 
 /// Whether a cubic's handles lie on the line between its ends: many programs write lines so.

@@ -19,10 +19,10 @@ mod viewport;
 
 use measures::{Artwork, Outline};
 
-pub use drawing::drawing;
+pub use drawing::{coloured_drawing, drawing};
 pub use error::Error;
 pub use groups::{Grouped, read_groups, with_areas};
-pub use trace::trace;
+pub use trace::{ColourRegion, Tracing, trace, trace_colours};
 
 /// Reads the artwork `bytes` that the job calls `file`: a PNG or JPEG picture is traced, anything
 /// else must be an SVG drawing.

@@ -468,3 +468,19 @@ fn same_bytes_same_outline() {
     );
     assert_eq!(read(&svg), read(&svg));
 }
+
+#[test]
+fn open_outlines_are_closed_and_said() {
+    let open = read(&square_page(
+        "<path d='M10 10H90V90'/><path d='M1 1H9V9Z M1 20H9V29H1L1 20'/>",
+    ));
+    let said: Vec<&String> = open
+        .notes
+        .iter()
+        .filter(|n| n.contains("open outline"))
+        .collect();
+    assert_eq!(said.len(), 1, "{:?}", open.notes);
+    assert!(said[0].starts_with("1 open"), "{said:?}");
+    let closed = read(&square_page("<path d='M10 10H90V90Z'/>"));
+    assert!(closed.notes.iter().all(|n| !n.contains("open outline")));
+}

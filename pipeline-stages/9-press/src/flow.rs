@@ -5,7 +5,7 @@ use kurbo::{Point, Rect};
 use crate::canvas::{
     ALARM, BLACK, Faces, GREY, Mark, PALE, Page, Style, WHITE, block, frame, line, text,
 };
-use crate::{Settings, Warning};
+use crate::{Settings, SheetContent, Warning, handedness};
 
 /// One setting: name, figure, source.
 pub(crate) struct Row {
@@ -62,6 +62,13 @@ impl<'a> Flow<'a> {
                 .push(text(Point::new(x, baseline), style, words.clone()));
         }
         lines.len() as f64 * style.line_mm()
+    }
+
+    pub(crate) fn handedness(&mut self, content: &SheetContent<'_>) {
+        self.need(handedness::HEIGHT_MM);
+        let at = Point::new(self.left(), self.y);
+        self.page.extend(handedness::marks(content, at, self.faces));
+        self.y += handedness::HEIGHT_MM;
     }
 
     pub(crate) fn words(&mut self, style: Style, words: &str) {

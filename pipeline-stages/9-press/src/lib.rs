@@ -8,6 +8,7 @@ mod canvas;
 mod card;
 mod facts;
 mod flow;
+mod handedness;
 mod heat;
 mod marks;
 mod placement;

@@ -10,6 +10,7 @@ pub(crate) fn pages(content: &SheetContent<'_>, settings: &Settings, faces: &Fac
     let mut flow = Flow::new(settings, faces);
     flow.words(Style::bold(20.0), "Pressing it");
     flow.words(Style::plain(10.5), &what_on_what(content));
+    flow.handedness(content);
     let layers = layers(content);
     let mut warnings: Vec<Warning> = Vec::new();
     for layer in &layers {

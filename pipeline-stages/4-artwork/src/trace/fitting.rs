@@ -2,14 +2,16 @@
 //! algorithm for automatically fitting digitized curves", Graphics Gems, 1990), each as long as the
 //! tolerance allows.
 
-use kurbo::{BezPath, CubicBez, Line, ParamCurve, ParamCurveDeriv, PathSeg, Point, Vec2};
+use kurbo::{BezPath, CubicBez, ParamCurve, ParamCurveDeriv, PathSeg, Point, Vec2};
 
-use super::corners::{Corner, ROUNDED_PX, corners, solve};
+use super::corners::{Corner, Line, ROUNDED_PX, corners, solve};
 
 /// Rounds of projecting points anew onto the curve they gave.
 const PROJECTIONS: usize = 6;
 /// A straight line wins over a curve that reaches hardly further.
 const STRAIGHT_BONUS: f64 = 0.9;
+/// Lines of fewer points have no corners, nor noise.
+const FEWEST_POINTS: usize = 6;
 /// Points on each side that give a direction on a smooth line.
 const DIRECTION_POINTS: usize = 12;
 
@@ -21,24 +23,63 @@ const MOST_NOISE_PX: f64 = 0.15;
 
 /// A closed path near the points of a closed line.
 pub(super) fn fit(ring: &[Point]) -> BezPath {
-    let corners = corners(ring);
-    let tolerance = TOLERANCE_PX + NOISE_FACTOR * noise(ring).min(MOST_NOISE_PX);
-    let mut path = BezPath::new();
-    let pieces = pieces(ring, &corners);
-    path.move_to(pieces[0].points[0]);
-    for piece in &pieces {
-        for segment in piece.fit(tolerance) {
-            path.push(segment.as_path_el());
-        }
-    }
+    let mut path = BezPath::from_path_segments(fit_line(ring, true).into_iter());
     path.close_path();
     path
+}
+
+/// Curves near the points of a line, closed or from its first point to its last.
+pub(super) fn fit_line(points: &[Point], closed: bool) -> Vec<PathSeg> {
+    let found = if points.len() > FEWEST_POINTS {
+        corners(Line { points, closed })
+    } else {
+        Vec::new()
+    };
+    let tolerance = TOLERANCE_PX + NOISE_FACTOR * noise(points).min(MOST_NOISE_PX);
+    let pieces = if closed {
+        pieces(points, &found)
+    } else {
+        open_pieces(points, &found)
+    };
+    pieces.iter().flat_map(|p| p.fit(tolerance)).collect()
+}
+
+/// An open line cut at its corners.
+fn open_pieces(points: &[Point], corners: &[Corner]) -> Vec<Piece> {
+    let last = points.len() - 1;
+    let end = |index: usize| Corner {
+        index,
+        at: points[index],
+    };
+    let stops: Vec<Corner> = std::iter::once(end(0))
+        .chain(
+            corners
+                .iter()
+                .copied()
+                .filter(|c| c.index > 0 && c.index < last),
+        )
+        .chain([end(last)])
+        .collect();
+    let between = stops.windows(2).map(|pair| {
+        let (from, to) = (pair[0], pair[1]);
+        let inner = points[from.index + 1..to.index].iter().copied();
+        let inner =
+            inner.filter(|p| p.distance(from.at) > ROUNDED_PX && p.distance(to.at) > ROUNDED_PX);
+        Piece {
+            points: [from.at].into_iter().chain(inner).chain([to.at]).collect(),
+            round: false,
+        }
+    });
+    between.collect()
 }
 
 /// Standard deviation of the points across the line: each against the parabola through four
 /// neighbours, whose weights −1, 4, (−6), 4, −1 sixths leave √(35/18) of it; by the median.
 fn noise(ring: &[Point]) -> f64 {
     let n = ring.len();
+    if n <= FEWEST_POINTS {
+        return 0.0;
+    }
     let at = |i: usize| ring[i % n].to_vec2();
     let mut off: Vec<f64> = (0..n)
         .map(|i| {
@@ -102,7 +143,7 @@ impl Piece {
                 self.curve(from, to, tolerance)
             };
             let (a, b) = (self.points[from], self.points[to]);
-            segments.push(curve.map_or(PathSeg::Line(Line::new(a, b)), PathSeg::Cubic));
+            segments.push(curve.map_or(PathSeg::Line(kurbo::Line::new(a, b)), PathSeg::Cubic));
             from = to;
         }
         segments

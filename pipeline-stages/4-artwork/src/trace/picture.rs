@@ -35,11 +35,7 @@ pub(super) struct Picture {
 }
 
 impl Picture {
-    pub(super) fn read(bytes: &[u8], file: &str) -> Result<Self, Error> {
-        Ok(Self::from_rgba(&decode(bytes, file)?))
-    }
-
-    fn from_rgba(image: &RgbaImage) -> Self {
+    pub(super) fn from_rgba(image: &RgbaImage) -> Self {
         let (width, height) = image.dimensions();
         let distance = distance_from_background(image);
         let level = material_level(&distance, width as usize);
@@ -83,7 +79,7 @@ impl Picture {
     }
 }
 
-fn decode(bytes: &[u8], file: &str) -> Result<RgbaImage, Error> {
+pub(super) fn decode(bytes: &[u8], file: &str) -> Result<RgbaImage, Error> {
     if bytes.is_empty() {
         return Err(Error::Empty {
             file: file.to_owned(),
@@ -131,6 +127,13 @@ fn distance_from_background(image: &RgbaImage) -> Vec<f32> {
             squares.sum::<f32>().sqrt()
         })
         .collect()
+}
+
+/// The background's colour as it looks on white paper.
+pub(super) fn background(image: &RgbaImage) -> [f32; 3] {
+    let [r, g, b, alpha] = border_colour(image);
+    let paper = 255.0 - alpha;
+    [r, g, b].map(|v| v * alpha / 255.0 + paper)
 }
 
 /// Median of every channel along the picture's edge.
