@@ -82,7 +82,6 @@ pub(crate) struct Part {
     /// The material's name.
     pub(crate) material: String,
     pub(crate) from: CutFrom,
-    pub(crate) turns: cut::Turns,
     /// The piece as worn, with its placement crosses.
     pub(crate) worn: Outline<Mm>,
     /// Width and height without crosses.
@@ -142,7 +141,6 @@ pub(crate) fn to_cut(drawn: &Drawn, mm_per_art: f64, task: &Task, config: &Confi
             layer: if layered { layer } else { String::new() },
             material: share.material.clone(),
             from: material.cut_from.value,
-            turns: turns(material),
             worn,
             size_mm: [size.width, size.height],
             remarks,

@@ -511,7 +511,12 @@ impl Bench<'_> {
                 name: name.clone(),
                 outline: &outline,
                 copies: task.copies,
-                turns: part.turns,
+                // Its own file shows an emblem upright; copies may lie head to foot.
+                turns: if task.copies == 1 {
+                    cut::Turns::None
+                } else {
+                    cut::Turns::Half
+                },
             };
             let sheet = cut::lay_out(&piece, &task.extras, settings)?;
             let note = cut::CutNote {

@@ -67,14 +67,14 @@ pub(super) fn shapes(e: &EmblemReport) -> Option<Shapes> {
 }
 
 fn cut_label(layer: &str, title: &str, from: CutFrom) -> String {
-    let layer = if layer.is_empty() {
-        String::new()
+    let start = if layer.is_empty() {
+        "As cut".to_owned()
     } else {
-        format!("{layer}: ")
+        format!("Layer {layer}, as cut")
     };
     match from {
-        CutFrom::Back => format!("{layer}as cut from {title}: mirrored."),
-        CutFrom::Face => format!("{layer}as cut from {title}: not mirrored."),
+        CutFrom::Back => format!("{start} from {title}: mirrored."),
+        CutFrom::Face => format!("{start} from {title}: not mirrored."),
     }
 }
 

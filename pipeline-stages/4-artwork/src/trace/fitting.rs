@@ -23,19 +23,20 @@ const MOST_NOISE_PX: f64 = 0.15;
 
 /// A closed path near the points of a closed line.
 pub(super) fn fit(ring: &[Point]) -> BezPath {
-    let mut path = BezPath::from_path_segments(fit_line(ring, true).into_iter());
+    let mut path = BezPath::from_path_segments(fit_line(ring, true, TOLERANCE_PX).into_iter());
     path.close_path();
     path
 }
 
-/// Curves near the points of a line, closed or from its first point to its last.
-pub(super) fn fit_line(points: &[Point], closed: bool) -> Vec<PathSeg> {
+/// Curves near the points of a line, closed or from its first point to its last, within a tolerance
+/// and the points' own noise.
+pub(super) fn fit_line(points: &[Point], closed: bool, tolerance_px: f64) -> Vec<PathSeg> {
     let found = if points.len() > FEWEST_POINTS {
         corners(Line { points, closed })
     } else {
         Vec::new()
     };
-    let tolerance = TOLERANCE_PX + NOISE_FACTOR * noise(points).min(MOST_NOISE_PX);
+    let tolerance = tolerance_px + NOISE_FACTOR * noise(points).min(MOST_NOISE_PX);
     let pieces = if closed {
         pieces(points, &found)
     } else {

@@ -77,10 +77,28 @@ impl Labels {
             (along / length.max(1.0)).clamp(0.0, 1.0)
         };
         let (low, high) = (f64::from(share(pixel_a)), f64::from(share(pixel_b)));
+        // The pixels beyond, where they are of the same two colours: what of all four is not yet
+        // the second colour lies before the edge.
+        let step = (b.0 as isize - a.0 as isize, b.1 as isize - a.1 as isize);
+        let before = self.beyond(a, (-step.0, -step.1));
+        let after = self.beyond(b, step);
+        if let (Some(before), Some(after)) = (before, after) {
+            let shares = [f64::from(share(before)), low, high, f64::from(share(after))];
+            let first: f64 = shares.iter().map(|s| 1.0 - s).sum();
+            return (first - 1.5).clamp(0.0, 1.0);
+        }
         if high - low < 0.05 {
             return 0.5;
         }
         ((0.5 - low) / (high - low)).clamp(0.0, 1.0)
+    }
+
+    /// The next pixel in a direction, if it has the same label.
+    fn beyond(&self, (x, y): (usize, usize), step: (isize, isize)) -> Option<Colour> {
+        let (u, v) = (x.checked_add_signed(step.0)?, y.checked_add_signed(step.1)?);
+        let inside = u < self.width && v < self.height;
+        let alike = inside && self.at(u, v) == self.at(x, y);
+        alike.then(|| self.pixels[v * self.width + u])
     }
 
     /// Flat pixels take the nearest colour of all; those of an edge one of the colours beside it,

@@ -12,6 +12,10 @@ use kurbo::{BezPath, ParamCurve, PathSeg, Point};
 use super::fitting;
 use super::palette::Labels;
 
+/// How far curves may lie from a border's points, in pixels: JPEG stores colours at half the
+/// resolution.
+const TOLERANCE_PX: f64 = 0.35;
+
 /// A corner between pixels.
 type Vertex = (usize, usize);
 /// A crack between two pixels: its upper or left end, and whether it runs down.
@@ -181,7 +185,7 @@ impl<'a> Borders<'a> {
                 points.insert(0, self.junction(ends.0));
                 points.push(self.junction(ends.1));
             }
-            let curves = fitting::fit_line(&points, closed);
+            let curves = fitting::fit_line(&points, closed, TOLERANCE_PX);
             self.deviation_px = self
                 .deviation_px
                 .max(super::deviation_px(&points, curves.iter().copied()));
