@@ -26,6 +26,10 @@ const MIN_SAMPLES: f64 = 1.0;
 const MIN_IN_PHOTO: f64 = 0.6;
 /// Figures shorter than this, in pitches, could be a line or dirt.
 const MIN_HEIGHT: f64 = 0.7;
+/// Figures stand at every longest tick if at least this share of every second one has one, and at
+/// every second if at most that share of the others has.
+const MANY: f64 = 0.5;
+const FEW: f64 = 0.2;
 /// Longest ticks on either side that must be seen before figures are missed at every second.
 const MIN_LABELS: usize = 2;
 
@@ -85,17 +89,24 @@ pub(crate) fn find(
                 .collect()
         })
         .collect();
-    let found = |every: i32, height_pitches: f64| Figures {
+    let of = |every: i32, block: Block| Figures {
         every,
-        height_pitches,
+        height_pitches: block.height_pitches(),
     };
     if by_side.iter().any(|side| side.len() < MIN_LABELS) {
-        return Some(found(places.period, block_height(&by_side.concat())?));
+        return Some(of(places.period, Block::of(&by_side.concat())?));
     }
-    match (block_height(&by_side[0]), block_height(&by_side[1])) {
-        (Some(a), Some(b)) => Some(found(places.period, (a * b).sqrt())),
-        (Some(a), None) | (None, Some(a)) => Some(found(2 * places.period, a)),
-        (None, None) => None,
+    let blocks = [Block::of(&by_side[0]), Block::of(&by_side[1])];
+    let (block, other) = match blocks {
+        [Some(a), Some(b)] if b.print > a.print => (b, 0),
+        [Some(a), _] => (a, 1),
+        [None, Some(b)] => (b, 0),
+        [None, None] => return None,
+    };
+    match block.share_of(&by_side[other]) {
+        MANY.. => Some(of(places.period, block)),
+        ..FEW if by_side[other].len() > MIN_LABELS => Some(of(2 * places.period, block)),
+        _ => None,
     }
 }
 
@@ -127,9 +138,11 @@ impl Bench<'_> {
         let grid = self.marks.grid();
         let v = self.edge.line.at(label)
             + self.edge.inward * beyond_pitches * grid.pitch(f64::from(label));
+        // The longest tick itself is no figure.
+        let tick = (1.2 * self.marks.template.width_pitches()).max(0.1);
         let values: Vec<f64> = (-half..=half)
             .map(|k| f64::from(k) / f64::from(self.per_pitch))
-            .filter(|off| off.abs() > 0.4)
+            .filter(|off| off.abs() > tick)
             .filter_map(|off| {
                 let i = f64::from(label) + off;
                 let (x, y) = self.marks.axis.at(grid.place(i) + grid.lean_at(i) * v, v);
@@ -140,26 +153,60 @@ impl Bench<'_> {
     }
 }
 
-/// Height, in pitches, of the first rows in which most of these places show print; `None` when
-/// there are no such rows.
-fn block_height(places: &[Vec<Option<f64>>]) -> Option<f64> {
-    let rows = places.first()?.len();
-    let usual: Vec<f64> = (0..rows)
-        .map_while(|r| {
-            let mut seen: Vec<f64> = places.iter().filter_map(|p| p[r]).collect();
-            (seen.len() >= MIN_LABELS).then(|| median(&mut seen))
-        })
-        .collect();
-    let smooth: Vec<f64> = usual
-        .windows(3)
-        .map(|w| w.iter().sum::<f64>() / 3.0)
-        .collect();
-    let mut sorted = smooth.clone();
-    sorted.sort_by(f64::total_cmp);
-    let emptiest = *sorted.get(smooth.len() / 5)?;
-    let is_print = |n: &&f64| **n >= emptiest + MIN_SAMPLES;
-    let first = smooth.iter().position(|n| is_print(&n))?;
-    let height = smooth[first..].iter().take_while(is_print).count() as f64 / ROWS_PER_PITCH;
-    let ends = first as f64 + height * ROWS_PER_PITCH + 1.0 < smooth.len() as f64;
-    (first as f64 <= LAST_BEGIN * ROWS_PER_PITCH && height >= MIN_HEIGHT && ends).then_some(height)
+/// The first rows in which many places show print.
+#[derive(Clone, Copy, Debug)]
+struct Block {
+    first: usize,
+    rows: usize,
+    /// Usual number of inked samples in a row, beyond those of the emptiest rows.
+    print: f64,
+    emptiest: f64,
+}
+
+impl Block {
+    fn of(places: &[Vec<Option<f64>>]) -> Option<Self> {
+        let usual: Vec<f64> = (0..places.first()?.len())
+            .map_while(|r| {
+                let mut seen: Vec<f64> = places.iter().filter_map(|p| p[r]).collect();
+                seen.sort_by(f64::total_cmp);
+                // Some figures are worn away.
+                (seen.len() >= MIN_LABELS).then(|| seen[2 * (seen.len() - 1) / 3])
+            })
+            .collect();
+        let smooth: Vec<f64> = usual
+            .windows(3)
+            .map(|w| w.iter().sum::<f64>() / 3.0)
+            .collect();
+        let mut sorted = smooth.clone();
+        sorted.sort_by(f64::total_cmp);
+        let emptiest = *sorted.get(smooth.len() / 5)?;
+        let is_print = |n: &&f64| **n >= emptiest + MIN_SAMPLES;
+        let first = smooth.iter().position(|n| is_print(&n))?;
+        let rows = smooth[first..].iter().take_while(is_print).count();
+        let print = smooth[first..first + rows].iter().sum::<f64>() / rows as f64 - emptiest;
+        let block = Self {
+            first,
+            rows,
+            print,
+            emptiest,
+        };
+        let sound = first as f64 <= LAST_BEGIN * ROWS_PER_PITCH
+            && block.height_pitches() >= MIN_HEIGHT
+            && first + rows + 1 < smooth.len();
+        sound.then_some(block)
+    }
+
+    fn height_pitches(&self) -> f64 {
+        self.rows as f64 / ROWS_PER_PITCH
+    }
+
+    /// Share of the places that show as much print in these rows, or nearly.
+    fn share_of(&self, places: &[Vec<Option<f64>>]) -> f64 {
+        let shows = |p: &&Vec<Option<f64>>| {
+            let rows = p[self.first..self.first + self.rows].iter().flatten();
+            let (n, sum) = rows.fold((0.0, 0.0), |(n, sum), inked| (n + 1.0, sum + inked));
+            n > 0.0 && sum / n - self.emptiest > 0.4 * self.print
+        };
+        places.iter().filter(shows).count() as f64 / places.len() as f64
+    }
 }

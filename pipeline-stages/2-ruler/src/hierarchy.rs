@@ -11,7 +11,7 @@ use measures::unit::MM_PER_INCH;
 
 use crate::figures::{Figures, Places};
 use crate::grid::{median, robust_deviation};
-use crate::schemes::{OTHER_RHYTHMS, SCHEMES, Scheme};
+use crate::schemes::{Alike, OTHER_RHYTHMS, SCHEMES, Scheme};
 
 /// Share of ticks whose length tells nothing (digits, dirt, glare).
 const OUTLIERS: f64 = 0.08;
@@ -52,8 +52,8 @@ struct Explained {
     scatter: f64,
     /// Geometric mean of the usual lengths of the shortest and the longest ticks, in pitches.
     size: f64,
-    /// Every second tick of the highest rank is surely no longer than the others.
-    longest_alike: bool,
+    /// How surely every second tick of the highest rank is no longer than the others.
+    longest_alike: Alike,
 }
 
 /// How large the marks are, against their pitch.
@@ -131,7 +131,7 @@ impl Verdict {
 /// How usual such figures would be under a reading, 0 to 1: they stand at every centimetre or
 /// inch and are about 3 mm tall (common practice, no source).
 fn usual_figures(figures: &Figures, reading: &Reading) -> f64 {
-    const HEIGHT_SPREAD: f64 = 0.4;
+    const HEIGHT_SPREAD: f64 = 0.33;
     const ODDEST: f64 = 2.5;
     let whole = match reading.unit {
         Mm => 10.0,
@@ -142,7 +142,7 @@ fn usual_figures(figures: &Figures, reading: &Reading) -> f64 {
     let distance = if near(1.0) {
         1.0
     } else if near(0.5) || near(0.25) {
-        0.1
+        0.04
     } else if near(5.0) || near(10.0) {
         0.05
     } else {
@@ -307,9 +307,8 @@ impl<'a> Ranked<'a> {
         })
     }
 
-    /// Whether the longest ticks, and every second of them, have one length: two or more on either
-    /// side, and most of them.
-    fn longest_alike(&self) -> bool {
+    /// Whether the longest ticks, and every second of them, have one length.
+    fn longest_alike(&self) -> Alike {
         let top = self.means.len() - 1;
         let period = self.levels[top - 1];
         let mut seen = [0usize; 2];
@@ -321,7 +320,12 @@ impl<'a> Ranked<'a> {
                 agreeing[side] += 1;
             }
         }
-        (0..2).all(|side| agreeing[side] >= 2 && 10 * agreeing[side] >= 6 * seen[side])
+        let most = (0..2).all(|side| 10 * agreeing[side] >= 6 * seen[side]);
+        match agreeing[0].min(agreeing[1]) {
+            2.. if most => Alike::Surely,
+            1 if agreeing == seen && seen[0] + seen[1] > 2 => Alike::Probably,
+            _ => Alike::Unknown,
+        }
     }
 
     /// Two or more of the longest ticks agree with each other.

@@ -127,16 +127,27 @@ pub(crate) const OTHER_RHYTHMS: &[&[i32]] = &[
     &[3, 6],
 ];
 
+/// Whether every second of the longest ticks is as long as the others.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Alike {
+    /// Two or more on either side agree.
+    Surely,
+    /// One on one side and two or more on the other agree.
+    Probably,
+    /// Too few are seen clearly.
+    Unknown,
+}
+
 impl Scheme {
     /// Every reading with its prior weight. Where the inch's fractions are halved and halved
     /// again, the ticks of the next whole may be no longer than the last that are told apart; more
     /// often too few of them are seen clearly enough to tell.
-    pub(crate) fn meanings(&self, longest_alike: bool) -> Vec<(RulerUnit, f64, f64)> {
+    pub(crate) fn meanings(&self, longest: Alike) -> Vec<(RulerUnit, f64, f64)> {
         let mut all = self.readings.to_vec();
-        let (twice, four_times) = if longest_alike {
-            (0.01, 0.0005)
-        } else {
-            (0.3, 0.1)
+        let (twice, four_times) = match longest {
+            Alike::Surely => (0.01, 0.0005),
+            Alike::Probably => (0.05, 0.01),
+            Alike::Unknown => (0.3, 0.1),
         };
         let highest = self.levels.last().map_or(0.0, |&l| f64::from(l));
         for &(unit, parts, prior) in self.readings {
