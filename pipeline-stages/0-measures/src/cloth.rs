@@ -70,6 +70,29 @@ pub struct PlaneTerm {
     pub source: String,
 }
 
+/// Other ways of reading the ruler's divisions that remain possible.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ReadingDoubt {
+    /// What a person should know, in plain words.
+    pub text: String,
+    /// How many times as long everything would be by each of the other readings.
+    pub times_as_long: Vec<f64>,
+}
+
+impl ReadingDoubt {
+    /// Whether a length known beforehand settles the reading: as measured it is right within
+    /// `share`, and by every other reading it would be off by far more.
+    pub fn is_settled_by(&self, measured_mm: f64, expected_mm: f64, share: f64) -> bool {
+        let off = |times: f64| (times * measured_mm / expected_mm - 1.0).abs();
+        !self.times_as_long.is_empty()
+            && off(1.0) <= share
+            && self
+                .times_as_long
+                .iter()
+                .all(|&times| off(times) > 4.0 * share)
+    }
+}
+
 /// The measured plane of the cloth, with what is not known about it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ClothPlane {
@@ -84,6 +107,9 @@ pub struct ClothPlane {
     pub covariance: Matrix3<f64>,
     /// What speaks against trusting the scale, in plain words. Not empty: a person must look.
     pub warnings: Vec<String>,
+    /// Other readings of the ruler that remain possible: a person must look, unless something
+    /// known beforehand settles it.
+    pub reading_doubt: Option<ReadingDoubt>,
     to_photo: Map<Mm, Px>,
     to_cloth: Map<Px, Mm>,
 }
@@ -100,6 +126,7 @@ impl ClothPlane {
             terms,
             covariance,
             warnings: Vec::new(),
+            reading_doubt: None,
             to_photo,
             to_cloth,
         })
@@ -163,4 +190,21 @@ impl ClothPlane {
 
 fn standard(covariance: &Matrix3<f64>, gradient: &Vector3<f64>) -> f64 {
     gradient.dot(&(covariance * gradient)).max(0.0).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_known_width_settles_a_reading_only_if_it_contradicts_the_others() {
+        let doubt = |times_as_long: &[f64]| ReadingDoubt {
+            text: String::new(),
+            times_as_long: times_as_long.to_vec(),
+        };
+        assert!(doubt(&[2.54]).is_settled_by(78.0, 80.0, 0.05));
+        assert!(!doubt(&[2.54]).is_settled_by(78.0, 198.0, 0.05));
+        assert!(!doubt(&[2.54, 1.02]).is_settled_by(78.0, 80.0, 0.05));
+        assert!(!doubt(&[]).is_settled_by(80.0, 80.0, 0.05));
+    }
 }

@@ -65,6 +65,9 @@ pub struct Ruler {
     pub px_per_mm: f64,
     /// Expanded uncertainty (k = 2) of `px_per_mm` from locating the ticks alone.
     pub u_px_per_mm: f64,
+    /// How far from the ruler's long edges its shadow has faded to half, in millimetres; `None`
+    /// where none is seen.
+    pub shadow_mm: Option<f64>,
     /// The first and the last located tick, on the line through the ticks' middles.
     pub ends: [Point<Px>; 2],
 }

@@ -114,8 +114,13 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
 }
 
 impl Verdict {
-    /// Weighs the readings by where figures stand and how tall they are.
+    /// Weighs the readings by where figures stand and how tall they are. Print too tall or too low
+    /// by every reading is none.
     pub(crate) fn weigh_by_figures(&mut self, figures: &Figures) {
+        let odd = |r: &Reading| off_usual_height(figures, r).abs() > ODDEST;
+        if self.readings.iter().all(odd) {
+            return;
+        }
         for reading in &mut self.readings {
             reading.probability *= usual_figures(figures, reading);
         }
@@ -131,8 +136,6 @@ impl Verdict {
 /// How usual such figures would be under a reading, 0 to 1: they stand at every centimetre or
 /// inch and are about 3 mm tall (common practice, no source).
 fn usual_figures(figures: &Figures, reading: &Reading) -> f64 {
-    const HEIGHT_SPREAD: f64 = 0.33;
-    const ODDEST: f64 = 2.5;
     let whole = match reading.unit {
         Mm => 10.0,
         Inch => MM_PER_INCH,
@@ -148,8 +151,19 @@ fn usual_figures(figures: &Figures, reading: &Reading) -> f64 {
     } else {
         0.02
     };
-    let height = (figures.height_pitches * reading.pitch_mm / 3.0).ln() / HEIGHT_SPREAD;
-    distance * (-0.5 * height.clamp(-ODDEST, ODDEST).powi(2)).exp()
+    let height = off_usual_height(figures, reading).clamp(-ODDEST, ODDEST);
+    distance * (-0.5 * height * height).exp()
+}
+
+/// Standard deviations from the usual height beyond which nothing is told.
+const ODDEST: f64 = 2.5;
+
+/// By how many standard deviations the figures' height would be unusual (common practice, no
+/// source).
+fn off_usual_height(figures: &Figures, reading: &Reading) -> f64 {
+    const USUAL_MM: f64 = 3.0;
+    const SPREAD: f64 = 0.33;
+    (figures.height_pitches * reading.pitch_mm / USUAL_MM).ln() / SPREAD
 }
 
 fn pitch_mm(unit: RulerUnit, parts: f64) -> f64 {

@@ -19,6 +19,7 @@ mod reading;
 mod row;
 mod scatter;
 mod schemes;
+mod shadow;
 mod strip;
 
 use measures::Photo;
@@ -62,5 +63,5 @@ pub fn find(photo: &Photo, hint: &RulerHint, settings: &Settings) -> RulerSearch
             .collect();
         found.extend(news);
     }
-    reading::settle(found, &photo.camera, settings)
+    reading::settle(&planes, found, &photo.camera, settings)
 }

@@ -17,6 +17,7 @@ use crate::plane::Plane;
 use crate::propose::Candidate;
 use crate::row::{self, Row};
 use crate::scatter;
+use crate::shadow;
 use crate::strip;
 
 /// Share of the marks between the first and the last that must have been located, altogether and
@@ -200,7 +201,12 @@ impl Line {
 }
 
 /// Keeps the best view of each row, and says what a person should know.
-pub(crate) fn settle(mut found: Vec<Found>, camera: &Camera, settings: &Settings) -> RulerSearch {
+pub(crate) fn settle(
+    planes: &[Plane],
+    mut found: Vec<Found>,
+    camera: &Camera,
+    settings: &Settings,
+) -> RulerSearch {
     found.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
     let mut kept: Vec<Found> = Vec::new();
     for f in found {
@@ -211,7 +217,7 @@ pub(crate) fn settle(mut found: Vec<Found>, camera: &Camera, settings: &Settings
     weigh_by_distance(&mut kept, camera);
     agree_on_readings(&mut kept);
     kept.sort_by(|a, b| b.usefulness().total_cmp(&a.usefulness()));
-    let rulers: Vec<Ruler> = kept.iter().filter_map(Found::ruler).collect();
+    let rulers: Vec<Ruler> = kept.iter().filter_map(|f| f.ruler(planes)).collect();
     let mut reasons = Vec::new();
     if rulers.is_empty() {
         reasons.push(
@@ -386,7 +392,7 @@ impl Found {
         })
     }
 
-    fn ruler(&self) -> Option<Ruler> {
+    fn ruler(&self, planes: &[Plane]) -> Option<Ruler> {
         let marks = &self.marks;
         let indices = marks.indices();
         let (first, last) = marks.range;
@@ -433,8 +439,18 @@ impl Found {
             body: self.body(),
             px_per_mm: ends[0].distance(ends[1]) / base_mm,
             u_px_per_mm: 2.0 * self.u_length_px(first, last) / base_mm,
+            shadow_mm: self.shadow_mm(planes, reading.pitch_mm),
             ends,
         })
+    }
+
+    fn shadow_mm(&self, planes: &[Plane], pitch_mm: f64) -> Option<f64> {
+        let near = |e: &Extent| if self.edge_low { e.low } else { e.high };
+        let edge = EdgeLine {
+            line: line_through(&self.extents, near)?,
+            inward: if self.edge_low { 1.0 } else { -1.0 },
+        };
+        shadow::width_mm(planes, &self.marks, &edge, pitch_mm)
     }
 
     /// Standard uncertainty (k = 1) of the distance between two marks of the grid, in pixels.

@@ -53,6 +53,23 @@ fn rulers_on_cloth_are_read_right() {
 }
 
 #[test]
+fn a_ruler_that_stands_off_the_cloth_casts_a_wider_shadow() {
+    let mut scene = Scene::random(5, &Family::QUICK);
+    let widest = |scene: &Scene| {
+        let (found, _) = search(scene);
+        let shadows = found.rulers.iter().filter_map(|r| r.shadow_mm);
+        shadows.fold(0.0, f64::max)
+    };
+    let lying = widest(&scene);
+    assert!(lying < 3.5, "{lying} mm");
+    for ruler in &mut scene.rulers {
+        ruler.lift_mm = [14.0, 14.0];
+    }
+    let raised = widest(&scene);
+    assert!(raised > 6.0, "{raised} mm");
+}
+
+#[test]
 fn a_zip_is_no_ruler() {
     let family = Family {
         size_px: [2000, 1500],

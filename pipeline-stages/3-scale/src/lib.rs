@@ -8,7 +8,7 @@ mod bundle;
 mod card;
 mod class;
 
-use measures::cloth::{PlanePose, PlaneTerm};
+use measures::cloth::{PlanePose, PlaneTerm, ReadingDoubt};
 use measures::photo::FocalSource;
 use measures::ruler::{Reading, RulerHint, RulerUnit};
 use measures::{Camera, ClothPlane, Ruler};
@@ -104,7 +104,8 @@ pub fn cloth_plane(
         ),
     ];
     let mut plane = ClothPlane::new(*camera, pose, terms).ok_or_else(no_plane)?;
-    warnings.extend(reading_warning(first, settings));
+    plane.reading_doubt = reading_doubt(first, settings);
+    warnings.extend(shadow_warning(used, &thickness));
     warnings.extend(tilt_warning(&pose, camera));
     warnings.extend(card.and_then(|card| card.doubt));
     plane.warnings = warnings;
@@ -279,11 +280,11 @@ fn focal_term(
     }
 }
 
-fn reading_warning(ruler: &Ruler, settings: &Settings) -> Option<String> {
+fn reading_doubt(ruler: &Ruler, settings: &Settings) -> Option<ReadingDoubt> {
     let sure = ruler.reading.probability >= settings.sure_reading_probability;
     (!sure).then(|| {
         let others: Vec<String> = ruler.other_readings.iter().map(describe).collect();
-        format!(
+        let text = format!(
             "the ruler's divisions are read as {}, but {} cannot be ruled out: check one printed \
              distance on the overlay, or photograph more of the ruler's numbered marks",
             describe(&ruler.reading),
@@ -292,7 +293,13 @@ fn reading_warning(ruler: &Ruler, settings: &Settings) -> Option<String> {
             } else {
                 others.join(" or ")
             }
-        )
+        );
+        let pitch_mm = ruler.reading.pitch_mm;
+        let times_as_long = ruler.other_readings.iter().map(|r| r.pitch_mm / pitch_mm);
+        ReadingDoubt {
+            text,
+            times_as_long: times_as_long.collect(),
+        }
     })
 }
 
@@ -305,6 +312,25 @@ fn describe(reading: &Reading) -> String {
             format!("1/{parts:.0} inch apart ({percent:.0} %)")
         }
     }
+}
+
+/// A ruler that lies flat casts a shadow little wider than it is thick, even in slanting light;
+/// the light's own softness adds a little (judged).
+fn shadow_warning(rulers: &[Ruler], thickness: &Thickness) -> Option<String> {
+    const SOFT_MM: f64 = 2.0;
+    const TIMES_THICKNESS: f64 = 1.8;
+    let most = SOFT_MM + TIMES_THICKNESS * (thickness.mm + 2.0 * thickness.u_mm);
+    let widest = rulers
+        .iter()
+        .filter_map(|r| r.shadow_mm)
+        .fold(0.0, f64::max);
+    (widest > most).then(|| {
+        format!(
+            "the ruler's shadow reaches {widest:.0} mm past its edge, that of one lying flat \
+             {most:.0} mm at most: does it stand off the cloth? Lay it flat on the cloth and \
+             photograph again"
+        )
+    })
 }
 
 fn tilt_warning(pose: &PlanePose, camera: &Camera) -> Option<String> {

@@ -107,6 +107,7 @@ fn plant(dice: &mut Dice, tilt_deg: f64, ticks: i32, sigma_px: f64, stretch: f64
         body: [ends[0], ends[1], ends[1], ends[0]],
         px_per_mm: ends[0].distance(ends[1]) / f64::from(ticks),
         u_px_per_mm: 0.001,
+        shadow_mm: None,
         ends,
     };
     let normal = (1.0 + face.slope_x.powi(2) + face.slope_y.powi(2)).sqrt();
@@ -215,6 +216,24 @@ fn rulers_that_disagree_are_reported() {
         "{:?}",
         plane.warnings
     );
+}
+
+#[test]
+fn a_wide_shadow_beside_the_ruler_is_a_warning() {
+    let mut dice = Dice(5);
+    let mut ruler = plant(&mut dice, 0.0, 100, 0.1, 1.0).ruler;
+    let hint = RulerHint {
+        thickness_mm: Some(1.0),
+        ..RulerHint::default()
+    };
+    let mut warned = |shadow_mm| {
+        ruler.shadow_mm = Some(shadow_mm);
+        let rulers = std::slice::from_ref(&ruler);
+        let plane = cloth_plane(rulers, &camera(), &hint, &settings()).unwrap();
+        plane.warnings.iter().any(|w| w.contains("shadow"))
+    };
+    assert!(!warned(2.5));
+    assert!(warned(8.0));
 }
 
 #[test]

@@ -242,8 +242,18 @@ fn about_the_scale(
     settings: &VerdictSettings,
 ) -> Vec<String> {
     let mut look = Vec::new();
-    if let Some((expected, artwork)) = job.expected_width_mm.zip(job.artworks.get(best.artwork)) {
-        let width = artwork.outline.bounding_box().width() * best.fit.mm_per_art;
+    let width = job
+        .artworks
+        .get(best.artwork)
+        .map(|artwork| artwork.outline.bounding_box().width() * best.fit.mm_per_art);
+    let widths = width.zip(job.expected_width_mm);
+    if let Some(doubt) = &plane.reading_doubt {
+        let share = settings.expected_width_percent / 100.0;
+        if !widths.is_some_and(|(width, expected)| doubt.is_settled_by(width, expected, share)) {
+            look.push(doubt.text.clone());
+        }
+    }
+    if let Some((width, expected)) = widths {
         let off = 100.0 * (width / expected - 1.0);
         if off.abs() > settings.expected_width_percent {
             look.push(format!(

@@ -1,0 +1,123 @@
+//! The shadow beside a ruler: one that lies on the cloth casts a narrow one, one that is held or
+//! stands above it a wide, soft one.
+
+use crate::figures::EdgeLine;
+use crate::grid::median;
+use crate::marks::Marks;
+use crate::plane::{Plane, plane_for};
+
+/// Distance between the lines looked at, along the ruler and across it, in millimetres.
+const ALONG_MM: f64 = 1.0;
+const ACROSS_MM: f64 = 0.4;
+/// How far from the graduated edge: outward, and inward past the ruler's other edge.
+const OUTWARD_MM: f64 = 36.0;
+const INWARD_MM: f64 = 90.0;
+/// Widths that rulers have.
+const WIDTH_MM: (f64, f64) = (6.0, 52.0);
+/// The body's edge lies at most this far outside the ticks' ends.
+const INSET_MM: f64 = 2.0;
+/// Cloth this near to the edge is the ruler's side, or blurred with it; that far away it is
+/// taken for unshaded.
+const SIDE_MM: f64 = 1.0;
+const UNSHADED_MM: (f64, f64) = (20.0, 32.0);
+/// Shadows fainter than this (natural logarithm of light) are not looked at.
+const MIN_DEPTH: f64 = 0.06;
+
+/// Distance from the ruler's edge at which its shadow has faded to half, the wider of both long
+/// edges, in millimetres. `None` where no shadow is seen.
+pub(crate) fn width_mm(
+    planes: &[Plane],
+    marks: &Marks,
+    edge: &EdgeLine,
+    pitch_mm: f64,
+) -> Option<f64> {
+    let bench = Bench {
+        plane: plane_for(
+            planes,
+            marks.grid().pitch(marks.grid().middle) / pitch_mm,
+            2.5,
+        ),
+        marks,
+        edge,
+        pitch_mm,
+    };
+    let course: Vec<Option<f64>> = (0..((OUTWARD_MM + INWARD_MM) / ACROSS_MM) as i32)
+        .map(|k| bench.light(f64::from(k) * ACROSS_MM - OUTWARD_MM))
+        .collect();
+    let index = |mm: f64| ((mm + OUTWARD_MM) / ACROSS_MM).round() as usize;
+    let step = |k: usize| Some((course.get(k + 2).copied()?? - course.get(k - 2).copied()??).abs());
+    let steepest = |from: f64, to: f64| {
+        (index(from)..index(to))
+            .filter_map(|k| Some((step(k)?, k)))
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+            .map(|s| s.1)
+    };
+    let near = steepest(-INSET_MM, 1.0);
+    let far = steepest(WIDTH_MM.0, WIDTH_MM.1);
+    let widths = [near.map(|k| (k, -1)), far.map(|k| (k, 1))];
+    widths
+        .into_iter()
+        .flatten()
+        .filter_map(|(k, direction)| faded(&course, k, direction))
+        .max_by(f64::total_cmp)
+}
+
+/// Distance from sample `edge` at which the shadow has faded to half.
+fn faded(course: &[Option<f64>], edge: usize, direction: i64) -> Option<f64> {
+    let at = |mm: f64| {
+        let k = edge as i64 + direction * (mm / ACROSS_MM).round() as i64;
+        usize::try_from(k)
+            .ok()
+            .and_then(|k| course.get(k).copied()?)
+    };
+    let steps = |from: f64, to: f64| {
+        let count = ((to - from) / ACROSS_MM) as i32;
+        (0..count).map(move |k| from + f64::from(k) * ACROSS_MM)
+    };
+    let mut far: Vec<f64> = steps(UNSHADED_MM.0, UNSHADED_MM.1).filter_map(at).collect();
+    if far.len() < 8 {
+        return None;
+    }
+    let unshaded = median(&mut far);
+    let deepest = steps(SIDE_MM, 6.0)
+        .filter_map(at)
+        .fold(f64::INFINITY, f64::min);
+    let depth = unshaded - deepest;
+    if depth < MIN_DEPTH {
+        return None;
+    }
+    let dark = |mm: &f64| at(*mm).is_none_or(|light| unshaded - light > 0.5 * depth);
+    let from = steps(SIDE_MM, 6.0).find(|mm| at(*mm).is_some_and(|l| l <= deepest + 1e-9))?;
+    steps(from, UNSHADED_MM.0).take_while(dark).last()
+}
+
+struct Bench<'a> {
+    plane: &'a Plane,
+    marks: &'a Marks,
+    edge: &'a EdgeLine,
+    pitch_mm: f64,
+}
+
+impl Bench<'_> {
+    /// Usual light (natural logarithm) on the line that runs `inward_mm` inside the graduated edge.
+    fn light(&self, inward_mm: f64) -> Option<f64> {
+        /// The power by which light becomes grey (IEC 61966-2-1, roughly).
+        const GAMMA: f64 = 2.2;
+        let (first, last) = self.marks.range;
+        let stride = (ALONG_MM / self.pitch_mm).round().max(1.0) as usize;
+        let grid = self.marks.grid();
+        let mut light: Vec<f64> = (first..=last)
+            .step_by(stride)
+            .filter_map(|index| {
+                let i = f64::from(index);
+                let v = self.edge.line.at(index)
+                    + self.edge.inward * inward_mm * grid.pitch(i) / self.pitch_mm;
+                let (x, y) = self.marks.axis.at(grid.place(i) + grid.lean_at(i) * v, v);
+                let grey = f64::from(self.plane.bilinear(x, y)?);
+                Some(GAMMA * (grey + 6.0).ln())
+            })
+            .collect();
+        let all = ((last - first) as usize / stride).max(1);
+        (3 * light.len() > 2 * all).then(|| median(&mut light))
+    }
+}
