@@ -314,11 +314,11 @@ fn describe(reading: &Reading) -> String {
     }
 }
 
-/// A ruler that lies flat casts a shadow little wider than it is thick, even in slanting light;
-/// the light's own softness adds a little (judged).
+/// A ruler that lies flat casts a shadow 2.5 times as wide as it is thick in light from 22° above
+/// the cloth; the light's own softness adds a little (judged).
 fn shadow_warning(rulers: &[Ruler], thickness: &Thickness) -> Option<String> {
     const SOFT_MM: f64 = 2.0;
-    const TIMES_THICKNESS: f64 = 1.8;
+    const TIMES_THICKNESS: f64 = 2.5;
     let most = SOFT_MM + TIMES_THICKNESS * (thickness.mm + 2.0 * thickness.u_mm);
     let widest = rulers
         .iter()
