@@ -165,16 +165,27 @@ impl Edge {
         kept.map(|(disc, _)| disc).collect()
     }
 
+    /// The discs of strokes, without those of points: where short sides run out to nothing, no pen
+    /// can go without a knob at its end.
+    pub(crate) fn without_points(&self, discs: &[Disc], limit_mm: f64) -> Vec<Disc> {
+        let mut stroke = vec![false; discs.len()];
+        for group in groups(discs, limit_mm) {
+            let place = group.iter().map(|&i| discs[i]);
+            let ends_in_a_point = place.clone().any(|d| d.diameter < RESOLVED * self.spacing);
+            let is_stroke = !ends_in_a_point || extent(place) > limit_mm;
+            for i in group {
+                stroke[i] = is_stroke;
+            }
+        }
+        let kept = discs.iter().zip(stroke).filter(|(_, stroke)| *stroke);
+        kept.map(|(disc, _)| *disc).collect()
+    }
+
     /// Whether discs are more than what unevenly spaced samples make of a corner's tip: some of
     /// them larger than the samples' distance, or all of them along a line longer than it.
     fn is_resolved(&self, discs: impl Iterator<Item = Disc> + Clone) -> bool {
         let smallest = RESOLVED * self.spacing;
-        let extent = discs
-            .clone()
-            .map(|d| kurbo::Rect::from_points(d.centre, d.centre))
-            .reduce(|a, b| a.union(b))
-            .map_or(0.0, |r| r.width().hypot(r.height()));
-        extent > smallest || discs.map(|d| d.diameter).fold(0.0, f64::max) > smallest
+        extent(discs.clone()) > smallest || discs.map(|d| d.diameter).fold(0.0, f64::max) > smallest
     }
 
     /// The largest disc at a sample, if it is smaller than `radius` and squeezed between opposite
@@ -243,6 +254,14 @@ fn samples(segment: PathSeg, spacing: f64, side: f64) -> impl Iterator<Item = Sa
             inward,
         })
     })
+}
+
+/// How far the discs' middles lie apart.
+fn extent(discs: impl Iterator<Item = Disc>) -> f64 {
+    discs
+        .map(|d| kurbo::Rect::from_points(d.centre, d.centre))
+        .reduce(|a, b| a.union(b))
+        .map_or(0.0, |r| r.width().hypot(r.height()))
 }
 
 /// Groups of discs that overlap or lie side by side, by their indices, in order.

@@ -3,7 +3,7 @@
 //!
 //! Where a stroke is too narrow, its middle line (the centres of the largest discs inside it) is
 //! drawn again with a round pen as wide as the material needs; where a gap is, it is cleared the
-//! same way.
+//! same way. Short points stay as they are drawn.
 
 use kurbo::{BezPath, Cap, Join, Point, Stroke, StrokeOpts};
 use measures::{Mm, Outline};
@@ -38,7 +38,8 @@ pub fn thickening<H>(outline: &Outline<Mm, H>, kind: Narrow, limit_mm: f64) -> T
         Narrow::Stroke => 1.0,
         Narrow::Gap => -1.0,
     };
-    let discs = Edge::new(outline, limit_mm, side).narrow_discs(limit_mm);
+    let edge = Edge::new(outline, limit_mm, side);
+    let discs = edge.without_points(&edge.narrow_discs(limit_mm), limit_mm);
     let Some(narrowest) = discs.iter().map(|d| d.diameter).reduce(f64::min) else {
         return Thickening::default();
     };

@@ -224,3 +224,14 @@ fn thickening_brings_a_neck_to_the_limit_and_touches_nothing_else() {
     let wide = thickening(&dumbbell(2.0, 0.0), Narrow::Stroke, 1.5);
     assert!(wide.add.is_empty() && wide.take.is_empty());
 }
+
+/// A curve that leaves an edge at a narrow angle is too fine at its very tip, but a pen would leave
+/// a knob there.
+#[test]
+fn points_are_left_as_drawn() {
+    let tip = outline(&["M0 0 Q0.5 1.4 6 2 V8 H0 Z"], &[false], 0.0);
+    let places = narrow_places(&tip, 1.5, 0.0);
+    assert!(!places.is_empty() && places[0].width_mm < 0.2, "{places:?}");
+    let need = thickening(&tip, Narrow::Stroke, 1.5);
+    assert!(need.add.is_empty() && need.take.is_empty(), "{need:?}");
+}
