@@ -72,6 +72,15 @@ enum Command {
     },
     /// Lay out everything that waits for the same material on as few sheets as possible
     Sheet(commands::sheet::Arguments),
+    /// Gather the sizes measured so far from the outbox, by emblem and version
+    Known {
+        /// Where jobs were published [default: from the settings]
+        #[arg(long, value_name = "DIR")]
+        outbox: Option<PathBuf>,
+        /// File to write for jobs to refer to
+        #[arg(long, value_name = "FILE.toml")]
+        out: Option<PathBuf>,
+    },
     /// Turn a picture of an emblem into smooth closed outlines
     Trace {
         /// PNG or JPEG file
@@ -167,6 +176,9 @@ fn dispatch(command: Command, config: Config, common: &Common, progress: Progres
             out,
             overlap,
         } => commands::trace::trace(&artwork, &out, overlap, &config),
+        Command::Known { outbox, out } => {
+            commands::known::known(outbox.as_deref(), out.as_deref(), &config)
+        }
     }
 }
 

@@ -9,6 +9,7 @@ mod commands;
 pub mod durable;
 pub mod folder;
 pub mod job;
+pub mod known;
 pub mod log;
 pub mod outbox;
 pub mod outcome;

@@ -2,7 +2,7 @@
 
 use measures::{Artwork, Verdict};
 
-use crate::job::{Emblem, Job, JobName};
+use crate::job::{Emblem, Job, JobName, Task};
 use crate::problem::Problem;
 use crate::report::{EmblemReport, FileLink, JobReport, Pictures, VersionScore};
 use crate::settings::Config;
@@ -66,6 +66,19 @@ impl Worked {
     pub(crate) fn worsen(&mut self, verdict: Verdict, reason: impl Into<String>) {
         self.report.verdict = self.report.verdict.max(verdict);
         self.report.reasons.push(reason.into());
+    }
+
+    /// A width far outside what was measured on earlier garments is looked at.
+    pub(crate) fn against_known(&mut self, task: &Task) {
+        let (Some(table), Some(fitted)) = (&task.known_widths, &self.report.fitted) else {
+            return;
+        };
+        let [width_mm, _] = fitted.size_mm();
+        let u_mm = fitted.fit.u_size_percent / 100.0 * width_mm;
+        let known = table.of(&self.report.name, &fitted.artwork.file);
+        if let Some(words) = known.and_then(|k| k.objection(width_mm, u_mm)) {
+            self.worsen(Verdict::Look, words);
+        }
     }
 
     /// Adds a file, and a link to it if it is for people. Nothing to write, no file.

@@ -226,6 +226,7 @@ impl Bench<'_> {
             self.fit(emblem, task, measured, &artworks, &mut worked)
         });
         if let Some(measured) = &measured {
+            worked.against_known(task);
             self.lines(measured, &mut worked);
         }
         self.draw(emblem, photo, measured.as_ref(), &mut worked);

@@ -2,6 +2,7 @@
 
 pub(crate) mod card;
 pub(crate) mod check;
+pub(crate) mod known;
 pub(crate) mod ruler;
 pub(crate) mod run;
 pub(crate) mod sheet;

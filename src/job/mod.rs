@@ -6,6 +6,7 @@ mod reader;
 
 use measures::ruler::RulerHint;
 
+use crate::known::KnownWidths;
 use crate::problem::Problem;
 
 pub use name::JobName;
@@ -60,6 +61,8 @@ pub struct Task {
     pub copies: u32,
     /// The width the job expects.
     pub expected_width_mm: Option<f64>,
+    /// Sizes measured on earlier garments.
+    pub known_widths: Option<KnownWidths>,
     /// What the job says of the ruler in the photo.
     pub ruler: RulerHint,
     /// Where the residue lies in the upright photo: x0, y0, x1, y1.

@@ -10,19 +10,21 @@ use toml_edit::{Document, Item, Table, TableLike};
 use super::making;
 use super::{Emblem, FileName, Garment, JOB_FILE, Job, Task};
 use crate::folder::{Entry, Folder};
+use crate::known::KnownWidths;
 use crate::problem::{Problem, nearest};
 use crate::settings::Config;
 use crate::toml_keys::{Keys, Page};
 
 const TOP_KEYS: [&str; 2] = ["garment", "emblem"];
 const GARMENT_KEYS: [&str; 4] = ["title", "fabric", "iron_dots", "restored_on"];
-const EMBLEM_KEYS: [&str; 14] = [
+const EMBLEM_KEYS: [&str; 15] = [
     "name",
     "photo",
     "versions",
     "material",
     "copies",
     "expected_width_mm",
+    "known_widths",
     "ruler",
     "look_in_px",
     "after_photo",
@@ -270,6 +272,7 @@ impl<'a> Reader<'a> {
         let expected_width_mm = keys.number("expected_width_mm", WIDTHS_MM);
         let ruler = self.ruler(keys);
         let look_in_px = look_in(keys);
+        let known_widths = self.known_widths(keys);
         let after_photo = keys
             .text("after_photo")
             .and_then(|p| self.file(keys, "after_photo", p));
@@ -283,6 +286,7 @@ impl<'a> Reader<'a> {
             material: given.unwrap_or_else(|| self.config.settings.job.usual_material.clone()),
             copies,
             expected_width_mm,
+            known_widths,
             ruler,
             look_in_px,
             after_photo,
@@ -292,6 +296,29 @@ impl<'a> Reader<'a> {
             mend,
             extras,
         })
+    }
+
+    /// The table of sizes measured so far, a file of the job folder.
+    fn known_widths(&self, keys: &mut Keys<'a>) -> Option<KnownWidths> {
+        let path = keys.text("known_widths")?;
+        let file = self.file(keys, "known_widths", path)?;
+        let bytes = self.folder.read(Path::new(&file.path)).unwrap_or_default();
+        match toml::from_str(&String::from_utf8_lossy(&bytes)) {
+            Ok(known) => Some(known),
+            Err(error) => {
+                keys.wrong(
+                    "known_widths",
+                    format!(
+                        "{} is not a table of known widths: {}",
+                        file.path,
+                        error.message()
+                    ),
+                    "a file as  emblemend known --out known-widths.toml  writes it",
+                    "Write it anew and copy it into the job folder",
+                );
+                None
+            }
+        }
     }
 
     fn versions(&self, keys: &mut Keys<'a>, paths: Vec<String>) -> Vec<FileName> {

@@ -164,6 +164,18 @@ pub(super) fn append(outbox: &Path, intent: &Intent) -> io::Result<()> {
     durable::sync_folder(outbox)
 }
 
+/// Every whole line of an outbox's log.
+///
+/// # Errors
+/// Those of the file system; a log that is not there is empty.
+pub fn read_log(outbox: &Path) -> io::Result<Vec<LogLine>> {
+    let mut lines = Vec::new();
+    each_line(&outbox.join(JSON_LINES), |line| {
+        lines.extend(serde_json::from_str::<LogLine>(line).ok());
+    })?;
+    Ok(lines)
+}
+
 /// The folder in which the publication `id` appeared.
 pub(super) fn folder_of(outbox: &Path, id: &str) -> io::Result<Option<String>> {
     let mut folder = None;

@@ -12,11 +12,14 @@ use std::path::Path;
 use measures::Verdict;
 use serde::{Deserialize, Serialize};
 
+use super::read_log;
 use crate::clock::Utc;
 use crate::durable;
 use crate::report::{self, IndexEmblem, IndexEntry};
 
 const INDEX: &str = "index.html";
+/// The log over time, drawn.
+const LOG_PAGE: &str = "fit-log.html";
 
 /// Builds the page from what is there. A cache that is missing or damaged is built anew.
 pub(super) fn rebuild(outbox: &Path, cache: &Path) -> io::Result<()> {
@@ -40,6 +43,8 @@ pub(super) fn rebuild(outbox: &Path, cache: &Path) -> io::Result<()> {
     entries.sort_by(|a, b| (&b.date, &a.job).cmp(&(&a.date, &b.job)));
     let page = report::index_page(&entries).map_err(io::Error::other)?;
     durable::replace(&outbox.join(INDEX), page.as_bytes())?;
+    let log = report::log_page(&read_log(outbox)?).map_err(io::Error::other)?;
+    durable::replace(&outbox.join(LOG_PAGE), log.as_bytes())?;
     durable::replace(cache, &serde_json::to_vec(&found)?)
 }
 

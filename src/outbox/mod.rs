@@ -15,7 +15,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 pub use fit_json::{fit_json, rounded, ruler_json};
-pub use fit_log::LogLine;
+pub use fit_log::{LogLine, read_log};
 
 use crate::durable::{self, Lock};
 use crate::job::JobName;

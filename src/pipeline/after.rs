@@ -87,7 +87,7 @@ impl Bench<'_> {
         let planned_mm = plan.size_mm()[0];
         let own = plane.ok().and_then(|plane| {
             let fit = self.register(&photo, &plane, &search.rulers, &plan.artwork, planned_mm)?;
-            Some((plane, fit))
+            near(&fit, plan, SIZE_OFF).then_some((plane, fit))
         });
         let own_scale = own.is_some();
         let (plane, fit) = own.or_else(|| self.scaled_by_emblem(&photo, measured, plan))?;
@@ -115,6 +115,9 @@ impl Bench<'_> {
         for _ in 0..2 {
             let plane = level_plane(photo, px_per_mm)?;
             let fit = self.register(photo, &plane, &[], &plan.artwork, planned_mm)?;
+            if !near(&fit, plan, SCALE_OFF) {
+                return None;
+            }
             px_per_mm *= fit.mm_per_art / plan.fit.mm_per_art;
             found = Some((plane, fit));
         }
@@ -228,6 +231,15 @@ impl Bench<'_> {
         let by_cloth = by_cloth.map(|same| (same, press::PlacedBy::Cloth));
         by_cloth.or(by_landmarks.map(|same| (same, press::PlacedBy::Landmarks)))
     }
+}
+
+/// What is found at another size than this, as a share of the planned one, is not the emblem;
+const SIZE_OFF: f64 = 0.08;
+/// and so where the scale is only guessed.
+const SCALE_OFF: f64 = 0.5;
+
+fn near(fit: &Fit, plan: &Fitted, share: f64) -> bool {
+    (fit.mm_per_art / plan.fit.mm_per_art - 1.0).abs() < share
 }
 
 /// Where the first photo's cloth would lie in the second one had the emblem been pressed as

@@ -8,6 +8,7 @@ mod figures;
 mod finished_part;
 mod index_page;
 mod job_page;
+mod log_page;
 pub mod pictures;
 mod ruler_plot;
 mod shapes;
@@ -19,6 +20,7 @@ use measures::{
 
 pub use index_page::index_page;
 pub use job_page::job_page;
+pub use log_page::log_page;
 pub use pictures::Pictures;
 
 /// Everything the report of one job shows.

@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 import damage
 import plotter_files
 import press_sheets
+import printed
 import svg_files
 from areas import encloses, filled, size
 
@@ -126,6 +127,7 @@ def check(emblem: Emblem) -> list[str]:
     sheet = emblem.files.get("press_sheet")
     if sheet:
         found += [f"{sheet}: {w}" for w in attempt(check_sheet, emblem.folder / sheet, emblem)]
+        found += [f"{sheet}: {w}" for w in attempt(check_print, emblem.folder / sheet, emblem)]
     return found
 
 
@@ -210,6 +212,17 @@ def check_sheet(file: FilePath, emblem: Emblem) -> list[str]:
     if width > 160 or height > 190:
         return press_sheets.problems(file, None, ["100 mm"])
     return press_sheets.problems(file, largest, ["100 mm", emblem.name])
+
+
+def check_print(file: FilePath, emblem: Emblem) -> list[str]:
+    """The outline as printed, where it stands on one page."""
+    worn = emblem.worn
+    if worn is None:
+        return []
+    width, height = size(worn)
+    if width > 160 or height > 140:
+        return []
+    return printed.problems(file, max(parts(worn), key=lambda p: p.area))
 
 
 def unnoticed(emblem: Emblem) -> list[str]:

@@ -17,11 +17,8 @@ const PARTS_MIN: usize = 3;
 const VOICE_MIN: f32 = 0.25;
 /// Directions looked at over half a turn.
 const DIRECTIONS: usize = 300;
-/// Changes as fine as this are threads and loops.
-const THREADS_MM: f64 = 1.0;
-/// Directions nearer than this are one peak, and threads so near to square are one pattern.
+/// Directions nearer than this are one peak.
 const PEAK_DEG: f64 = 7.0;
-const SQUARE_DEG: f64 = 3.0;
 
 /// JPEG rounds colour in blocks of 16 px (ITU-T T.81: 8 × 8 samples, kept at half resolution), which
 /// beat with ribs and columns: finer than twice that, only the first channel, lightness, is asked.
@@ -52,7 +49,7 @@ pub(super) fn direction(texture: &Texture, settings: &LineSettings) -> Option<Fo
     let best = tallies
         .filter(|t| t.support >= settings.parts_min_share)
         .max_by(|a, b| a.strength[a.peak].total_cmp(&b.strength[b.peak]))?;
-    best.is_alone(texture.finest_mm, settings).then(|| Found {
+    best.is_alone(settings).then(|| Found {
         angle_rad: PI * best.peak as f64 / DIRECTIONS as f64,
         channel: best.channel,
         strength: best.strength[best.peak],
@@ -151,17 +148,15 @@ impl Tally {
         }
     }
 
-    /// Whether no other direction is nearly as strong. Threads may cross squarely; broader lines
-    /// that do may be the diagonals of a check.
-    fn is_alone(&self, finest_mm: f64, settings: &LineSettings) -> bool {
+    /// Whether no other direction is nearly as strong. Where two that are square to each other are,
+    /// they may be the diagonals of a check.
+    fn is_alone(&self, settings: &LineSettings) -> bool {
         let best = self.strength[self.peak];
         let step = 180.0 / DIRECTIONS as f64;
         (0..DIRECTIONS).all(|k| {
             let away = (k.abs_diff(self.peak) as f64 * step).rem_euclid(180.0);
             let away = away.min(180.0 - away);
-            away < PEAK_DEG
-                || (finest_mm < THREADS_MM && (away - 90.0).abs() < SQUARE_DEG)
-                || f64::from(self.strength[k]) < settings.rival_share * f64::from(best)
+            away < PEAK_DEG || f64::from(self.strength[k]) < settings.rival_share * f64::from(best)
         })
     }
 }
