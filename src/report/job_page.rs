@@ -389,8 +389,7 @@ fn lines_row(e: &EmblemReport) -> Option<Measured> {
     Some(row(
         measured(lines.angle_deg, cloth.u_angle_deg, "°"),
         format!(
-            "{}, in the photo, clockwise from its upper edge; they explain {} of the cloth’s \
-             changes{turn}",
+            "{}, clockwise from the photo’s upper edge, {} of the cloth’s changes{turn}",
             cloth.name(),
             per_cent(cloth.strength),
         ),
