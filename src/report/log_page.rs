@@ -135,14 +135,14 @@ fn weeks(lines: &[LogLine]) -> Option<Weeks> {
             let (top, foot) = (y(below + n), y(below));
             below += n;
             if *n > 0 {
-                plot += &format!(
+                plot.extend([format!(
                     "<rect class=\"{class}\" x=\"{:.1}\" y=\"{top:.1}\" width=\"{:.1}\" \
                      height=\"{:.1}\"><title>week of {}: {n} {class}</title></rect>",
                     x + 0.1 * step,
                     (0.8 * step).min(48.0),
                     foot - top,
                     monday(*w),
-                );
+                )]);
             }
         }
     }
@@ -191,13 +191,13 @@ fn sizes(lines: &[LogLine], table: &KnownWidths) -> Option<String> {
         plot += &level(y(off), &label);
     }
     for (day, off, line) in &dots {
-        plot += &format!(
+        plot.extend([format!(
             "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"3\"><title>{}: {} {off:+.2} %</title></circle>",
             x(*day),
             y(*off),
             escaped(&line.job),
             escaped(line.version.as_deref().unwrap_or_default()),
-        );
+        )]);
     }
     plot += &ends(&date(first), &date(last));
     Some(plot + "</svg>")
@@ -221,7 +221,9 @@ fn ends(first: &str, last: &str) -> String {
     let y = HEIGHT - 8.0;
     let mut words = format!("<text x=\"{LEFT}\" y=\"{y}\">{first}</text>");
     if first != last {
-        words += &format!("<text x=\"{WIDTH}\" y=\"{y}\" text-anchor=\"end\">{last}</text>");
+        words.extend([format!(
+            "<text x=\"{WIDTH}\" y=\"{y}\" text-anchor=\"end\">{last}</text>"
+        )]);
     }
     words
 }
