@@ -74,19 +74,28 @@ fn open_pieces(points: &[Point], corners: &[Corner]) -> Vec<Piece> {
     between.collect()
 }
 
-/// Standard deviation of the points across the line: each against the parabola through four
-/// neighbours, whose weights −1, 4, (−6), 4, −1 sixths leave √(35/18) of it; by the median.
+/// Standard deviation of the points across the line, the larger of what neighbours and what points
+/// a few pixels apart show: the ripples that JPEG leaves along an edge are several pixels long.
 fn noise(ring: &[Point]) -> f64 {
+    const APART: [usize; 2] = [1, 3];
+    let of = |apart| noise_between(ring, apart);
+    APART.into_iter().map(of).fold(0.0, f64::max)
+}
+
+/// The same from points so many places apart: each against the parabola through four neighbours,
+/// whose weights −1, 4, (−6), 4, −1 sixths leave √(35/18) of it; by the median.
+fn noise_between(ring: &[Point], apart: usize) -> f64 {
     let n = ring.len();
-    if n <= FEWEST_POINTS {
+    if n <= FEWEST_POINTS * apart {
         return 0.0;
     }
     let at = |i: usize| ring[i % n].to_vec2();
     let mut off: Vec<f64> = (0..n)
         .map(|i| {
-            let smooth = (at(i + 1) + at(i + 3)) * (4.0 / 6.0) - (at(i) + at(i + 4)) / 6.0;
-            let along = at(i + 4) - at(i);
-            along.cross(at(i + 2) - smooth).abs() / along.hypot().max(f64::MIN_POSITIVE)
+            let [a, b, c, d, e] = [0, 1, 2, 3, 4].map(|k| at(i + k * apart));
+            let smooth = (b + d) * (4.0 / 6.0) - (a + e) / 6.0;
+            let along = e - a;
+            along.cross(c - smooth).abs() / along.hypot().max(f64::MIN_POSITIVE)
         })
         .collect();
     off.sort_by(f64::total_cmp);
