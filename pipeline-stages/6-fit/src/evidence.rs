@@ -115,32 +115,56 @@ pub(crate) fn outline_seen(support: &[Support]) -> f64 {
 
 /// Length of whole contours that should be visible, since the residue about them is, but are not:
 /// detail that the artwork has and the residue has not. In millimetres.
+///
+/// Contours with nothing but missing ones about them (a star in its ring) count when together they
+/// are too long for wear to have taken them whole.
 pub(crate) fn missing_detail(support: &[Support], size_mm: f64) -> f64 {
     /// Other contours this near tell whether there is residue here,
     const NEIGHBOURHOOD_MM: f64 = 5.0;
     /// if their contrast is this share of the mean.
     const PRESENT: f64 = 0.75;
+    /// A contour of less contrast than this share of what is expected is missing.
+    const MISSING: f64 = 0.35;
+    const ISOLATED_MIN_MM: f64 = 40.0;
     let reach = NEIGHBOURHOOD_MM / size_mm;
     let contours = support.iter().map(|s| s.contour).max().map_or(0, |c| c + 1);
-    let mut missing = 0.0;
-    for contour in 0..contours {
-        let (own, others): (Vec<&Support>, Vec<&Support>) =
-            support.iter().partition(|s| s.contour == contour);
-        let near = others.into_iter().filter(|o| {
-            own.iter().any(|s| {
-                let d = [s.stop.at[0] - o.stop.at[0], s.stop.at[1] - o.stop.at[1]];
-                d[0].hypot(d[1]) < reach
+    let of = |contour: usize| support.iter().filter(move |s| s.contour == contour);
+    let seen: Vec<Option<(f64, f64)>> = (0..contours).map(|c| pooled(of(c))).collect();
+    let is_missing = |contour: usize, expected: f64| {
+        seen[contour].is_some_and(|(seen, u)| seen + 2.0 * u < MISSING * expected)
+    };
+    let (mut missing, mut isolated) = (0.0, 0.0);
+    for (contour, own) in seen.iter().enumerate() {
+        let length: f64 = of(contour).map(|s| s.stop.length).sum();
+        let near: Vec<&Support> = support
+            .iter()
+            .filter(|o| o.contour != contour)
+            .filter(|o| {
+                of(contour).any(|s| {
+                    let d = [s.stop.at[0] - o.stop.at[0], s.stop.at[1] - o.stop.at[1]];
+                    d[0].hypot(d[1]) < reach
+                })
             })
-        });
-        let (Some((expected, u_expected)), Some((seen, u_seen))) =
-            (pooled(near), pooled(own.iter().copied()))
+            .collect();
+        if near.iter().all(|o| is_missing(o.contour, 1.0)) {
+            isolated += if is_missing(contour, 1.0) {
+                length
+            } else {
+                0.0
+            };
+            continue;
+        }
+        let (Some((expected, u_expected)), Some((_, u_seen))) = (pooled(near.into_iter()), *own)
         else {
             continue;
         };
         let clear = expected - u_expected > PRESENT && expected > 5.0 * u_seen;
-        if clear && seen + 2.0 * u_seen < 0.35 * expected {
-            missing += own.iter().map(|s| s.stop.length).sum::<f64>();
+        if clear && is_missing(contour, expected) {
+            missing += length;
         }
+    }
+    if isolated * size_mm > ISOLATED_MIN_MM {
+        missing += isolated;
     }
     missing * size_mm
 }

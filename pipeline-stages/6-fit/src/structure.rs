@@ -45,12 +45,19 @@ impl Differences {
     pub(crate) fn surplus_mm2(&self) -> f64 {
         /// Fainter or stronger things are stains and folds.
         const LIKE_RESIDUE: RangeInclusive<f64> = 0.65..=1.12;
+        /// Small spots come out too faint; one that is not so small may be as faint as this.
+        const FAINT: f64 = 0.54;
+        const FAINT_AREA_MIN_MM2: f64 = 6.0;
+        const FAINT_SHARE_MIN: f64 = 0.004;
         const AREA_MIN_MM2: f64 = 1.5;
         /// Least share of the artwork's area: smaller spots are the cloth's.
         const SHARE_MIN: f64 = 0.0015;
         let least = AREA_MIN_MM2.max(SHARE_MIN * self.artwork_mm2);
+        let least_faint = FAINT_AREA_MIN_MM2.max(FAINT_SHARE_MIN * self.artwork_mm2);
+        let faint = FAINT..*LIKE_RESIDUE.start();
         total(&self.surplus, |p| {
-            p.area_mm2 >= least && LIKE_RESIDUE.contains(&p.difference)
+            (p.area_mm2 >= least && LIKE_RESIDUE.contains(&p.difference))
+                || (p.area_mm2 >= least_faint && faint.contains(&p.difference))
         })
     }
 
@@ -63,9 +70,16 @@ impl Differences {
         const LARGE: f64 = 0.01;
         const SOLIDITY: f64 = 0.845;
         const SOLIDITY_OF_SMALL: f64 = 0.91;
+        /// A hole of this share of the artwork's area, and as empty as that, counts sooner.
+        const VERY_LARGE: f64 = 0.015;
+        const EMPTY: f64 = -0.8;
+        const SOLIDITY_OF_VERY_LARGE: f64 = 0.76;
         const TOUCHING: f64 = 0.1;
         total(&self.holes, |p| {
-            let least = if p.area_mm2 >= LARGE * self.artwork_mm2 {
+            let empty = p.difference < EMPTY;
+            let least = if p.area_mm2 >= VERY_LARGE * self.artwork_mm2 && empty {
+                SOLIDITY_OF_VERY_LARGE
+            } else if p.area_mm2 >= LARGE * self.artwork_mm2 {
                 SOLIDITY
             } else {
                 SOLIDITY_OF_SMALL
@@ -305,6 +319,23 @@ mod tests {
         assert!((seen.surplus_mm2() - 4.0).abs() < 1e-12);
         assert!((seen.made_holes_mm2() - 20.0).abs() < 1e-12);
         assert!((seen.missing_parts_mm2() - 25.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_faint_star_and_a_large_empty_window_count() {
+        let patch = |area_mm2, solidity, difference| Patch {
+            area_mm2,
+            solidity,
+            touching: 0.0,
+            difference,
+        };
+        let seen = Differences {
+            surplus: vec![patch(17.0, 0.57, 0.6), patch(3.0, 0.76, 0.61)],
+            holes: vec![patch(59.0, 0.79, -0.85), patch(59.0, 0.79, -0.7)],
+            artwork_mm2: 1950.0,
+        };
+        assert!((seen.surplus_mm2() - 17.0).abs() < 1e-12);
+        assert!((seen.made_holes_mm2() - 59.0).abs() < 1e-12);
     }
 
     #[test]
