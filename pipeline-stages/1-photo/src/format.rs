@@ -6,11 +6,27 @@ use crate::Error;
 pub(crate) enum Format {
     Jpeg,
     Png,
+    #[cfg(feature = "heic")]
+    Heif,
 }
 
 const EXPORT_RAW: &str = "this is the camera's raw data: develop it in your photo program and export a JPEG at full size";
-const EXPORT_HEIC: &str = "open it on the phone or computer and export it as JPEG at full size (or set the camera to save \
-     its \"most compatible\" format)";
+/// Brands of HEIF files with HEVC pictures, and with pictures of a kind told further inside
+/// (ISO/IEC 23008-12, annex B, and 10.2.2).
+const HEIF: &[&[u8]] = &[
+    b"ftypheic",
+    b"ftypheix",
+    b"ftypheim",
+    b"ftypheis",
+    b"ftyphevc",
+    b"ftyphevx",
+    b"ftypmif1",
+    b"ftypmsf1",
+];
+#[cfg(not(feature = "heic"))]
+const EXPORT_HEIC: &str = "set the phone's camera to its \"most compatible\" format and photograph again, or open this \
+     one on the phone or computer and export it as JPEG at full size. An emblemend built with the \
+     feature \"heic\" reads it as it is";
 const EXPORT: &str = "open it in a photo program and export it as JPEG or PNG at full size";
 const EXPORT_PDF: &str =
     "export the photo inside it as JPEG at full size; a photo of a printed page will not do";
@@ -19,12 +35,6 @@ const EXPORT_PDF: &str =
 const UNREAD: &[(usize, &[u8], &str, &str)] = &[
     (4, b"ftypcrx", "a RAW file (CR3)", EXPORT_RAW),
     (4, b"ftypavif", "an AVIF picture", EXPORT),
-    (4, b"ftypheic", "a HEIC picture", EXPORT_HEIC),
-    (4, b"ftypheix", "a HEIC picture", EXPORT_HEIC),
-    (4, b"ftyphevc", "a HEIC picture", EXPORT_HEIC),
-    (4, b"ftyphevx", "a HEIC picture", EXPORT_HEIC),
-    (4, b"ftypmif1", "a HEIF picture", EXPORT_HEIC),
-    (4, b"ftypmsf1", "a HEIF picture", EXPORT_HEIC),
     (4, b"ftyp", "a film", "take a photo instead"),
     (8, b"CR\x02", "a RAW file (CR2)", EXPORT_RAW),
     (0, b"FUJIFILMCCD-RAW", "a RAW file (RAF)", EXPORT_RAW),
@@ -61,6 +71,9 @@ pub(crate) fn recognise(bytes: &[u8], file: &str) -> Result<Format, Error> {
     if bytes.starts_with(b"\x89PNG\r\n\x1a\n") {
         return Ok(Format::Png);
     }
+    if bytes.get(4..12).is_some_and(|brand| HEIF.contains(&brand)) {
+        return heif(file);
+    }
     let announces = |offset: usize, magic: &[u8]| {
         bytes
             .get(offset..)
@@ -82,6 +95,24 @@ pub(crate) fn recognise(bytes: &[u8], file: &str) -> Result<Format, Error> {
         });
     }
     Err(unknown(bytes, file))
+}
+
+#[cfg(feature = "heic")]
+#[expect(
+    clippy::unnecessary_wraps,
+    reason = "it is refused where the feature is off"
+)]
+fn heif(_file: &str) -> Result<Format, Error> {
+    Ok(Format::Heif)
+}
+
+#[cfg(not(feature = "heic"))]
+fn heif(file: &str) -> Result<Format, Error> {
+    Err(Error::WrongFormat {
+        file: file.to_owned(),
+        seen: "a HEIC picture",
+        remedy: EXPORT_HEIC,
+    })
 }
 
 fn has_raw_name(file: &str) -> bool {

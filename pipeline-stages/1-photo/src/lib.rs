@@ -3,6 +3,8 @@
 mod camera;
 mod error;
 mod format;
+#[cfg(feature = "heic")]
+mod heif;
 mod jpeg;
 mod png;
 
@@ -30,26 +32,28 @@ pub struct Settings {
     pub u_lens_percent: f64,
 }
 
-/// Reads the JPEG or PNG `bytes` of the photo that the job calls `file`.
+/// Reads the JPEG or PNG `bytes` of the photo that the job calls `file`; HEIF too, if this was built
+/// with the feature `heic`.
 ///
 /// # Errors
-/// When the bytes are no complete JPEG or PNG, or the photo is too small or too large; each with
+/// When the bytes are no complete photo of these kinds, or it is too small or too large; each with
 /// what to do about it.
 pub fn read(bytes: &[u8], file: &str, settings: &Settings) -> Result<Photo, Error> {
-    let rgb = match format::recognise(bytes, file)? {
+    let format = format::recognise(bytes, file)?;
+    let exif = camera::exif(bytes);
+    let (rgb, stored_size) = match format {
         Format::Jpeg => {
             let header = jpeg::scan(bytes, file)?;
             check_size((header.width, header.height), file, settings)?;
-            jpeg::decode(bytes, file, &header)?
+            upright(jpeg::decode(bytes, file, &header)?, exif.as_ref())
         }
         Format::Png => {
             check_size(png::size(bytes, file)?, file, settings)?;
-            png::decode(bytes, file)?
+            upright(png::decode(bytes, file)?, exif.as_ref())
         }
+        #[cfg(feature = "heic")]
+        Format::Heif => heif::read(bytes, file, settings)?,
     };
-    let exif = camera::exif(bytes);
-    let stored_size = rgb.dimensions();
-    let rgb = upright(rgb, exif.as_ref());
     let camera = camera::camera(exif.as_ref(), stored_size, rgb.dimensions(), settings);
     Ok(Photo { rgb, camera })
 }
@@ -80,13 +84,14 @@ fn check_size((width, height): (u32, u32), file: &str, settings: &Settings) -> R
 }
 
 /// Applies the EXIF orientation (CIPA DC-008, tag 0x0112); a missing or invalid one changes
-/// nothing.
-fn upright(rgb: RgbImage, exif: Option<&exif::Exif>) -> RgbImage {
+/// nothing. Returns the size before, too.
+fn upright(rgb: RgbImage, exif: Option<&exif::Exif>) -> (RgbImage, (u32, u32)) {
+    let stored_size = rgb.dimensions();
     let stated = exif
         .and_then(|e| e.get_field(exif::Tag::Orientation, exif::In::PRIMARY))
         .and_then(|f| f.value.get_uint(0))
         .and_then(|v| Orientation::from_exif(u8::try_from(v).ok()?));
     let mut image = DynamicImage::ImageRgb8(rgb);
     image.apply_orientation(stated.unwrap_or(Orientation::NoTransforms));
-    image.into_rgb8()
+    (image.into_rgb8(), stored_size)
 }

@@ -4,6 +4,9 @@ use image::codecs::jpeg::JpegEncoder;
 use image::{DynamicImage, ExtendedColorType, ImageEncoder, Rgb, RgbImage};
 use measures::photo::FocalSource;
 use photo::{Error, Settings, read};
+use tags::Tags;
+
+mod tags;
 
 #[derive(serde::Deserialize)]
 struct Config {
@@ -38,46 +41,6 @@ fn jpeg(image: &RgbImage, exif: Option<Vec<u8>>) -> Vec<u8> {
         .write_image(image, w, h, ExtendedColorType::Rgb8)
         .expect("encodes");
     bytes
-}
-
-/// EXIF data as TIFF, little-endian: the orientation in IFD 0, all else in the Exif IFD.
-#[derive(Default)]
-struct Tags {
-    orientation: u16,
-    shorts: Vec<(u16, u16)>,
-    rationals: Vec<(u16, u32, u32)>,
-}
-
-impl Tags {
-    fn bytes(&self) -> Vec<u8> {
-        let mut out = b"II*\0\x08\0\0\0\x02\0".to_vec();
-        let entry = |out: &mut Vec<u8>, tag: u16, kind: u16, value: [u8; 4]| {
-            out.extend(tag.to_le_bytes());
-            out.extend(kind.to_le_bytes());
-            out.extend(1u32.to_le_bytes());
-            out.extend(value);
-        };
-        let short = |v: u16| [v.to_le_bytes()[0], v.to_le_bytes()[1], 0, 0];
-        let exif_ifd = 8 + 2 + 2 * 12 + 4;
-        entry(&mut out, 0x0112, 3, short(self.orientation));
-        entry(&mut out, 0x8769, 4, u32::to_le_bytes(exif_ifd));
-        out.extend([0; 4]);
-        let count = self.shorts.len() + self.rationals.len();
-        out.extend((count as u16).to_le_bytes());
-        let data = exif_ifd + 2 + 12 * count as u32 + 4;
-        for &(tag, value) in &self.shorts {
-            entry(&mut out, tag, 3, short(value));
-        }
-        for (i, &(tag, ..)) in self.rationals.iter().enumerate() {
-            entry(&mut out, tag, 5, (data + 8 * i as u32).to_le_bytes());
-        }
-        out.extend([0; 4]);
-        for (_, numerator, denominator) in &self.rationals {
-            out.extend(numerator.to_le_bytes());
-            out.extend(denominator.to_le_bytes());
-        }
-        out
-    }
 }
 
 const FOCAL_LENGTH: u16 = 0x920a;
@@ -394,8 +357,6 @@ fn sizes_are_checked_before_decoding() {
 #[test]
 fn other_formats_are_named_with_a_way_out() {
     let cases: &[(&[u8], &str, &str)] = &[
-        (b"\0\0\0\x18ftypheic\0\0\0\0mif1heic", "a.heic", "HEIC"),
-        (b"\0\0\0\x18ftypmif1\0\0\0\0mif1heic", "a.jpg", "HEIF"),
         (b"\0\0\0\x1cftypavif\0\0\0\0avifmif1", "a.avif", "AVIF"),
         (b"II*\0\x08\0\0\0\0\0", "a.tif", "TIFF"),
         (b"MM\0*\0\0\0\x08\0\0", "a.tiff", "TIFF"),
@@ -423,6 +384,18 @@ fn other_formats_are_named_with_a_way_out() {
         refusal(b"\x7fELF\x02\x01\x01\0", "a.jpg"),
         Error::NotAnImage { .. }
     ));
+}
+
+#[cfg(not(feature = "heic"))]
+#[test]
+fn a_phones_own_format_is_refused_with_the_remedy_on_the_phone() {
+    for brand in ["heic", "mif1"] {
+        let bytes = format!("\0\0\0\x18ftyp{brand}\0\0\0\0mif1heic");
+        let text = refusal(bytes.as_bytes(), "a.jpg").to_string();
+        for part in ["HEIC", "\"most compatible\"", "JPEG", "feature \"heic\""] {
+            assert!(text.contains(part), "{text}");
+        }
+    }
 }
 
 #[test]
