@@ -31,22 +31,20 @@ const MAX_CANDIDATES: usize = 20;
 
 /// A straight edge, in photo pixels.
 #[derive(Clone, Copy, Debug)]
-struct Edge {
-    middle: (f64, f64),
-    angle: f64,
+pub(crate) struct Edge {
+    pub(crate) middle: (f64, f64),
+    pub(crate) angle: f64,
     half_length_px: f64,
+    /// Photo pixels a side of one sample of the plane it was found in.
+    pub(crate) step_px: f64,
 }
 
 /// Rows along straight edges, the most regular first.
 pub(crate) fn candidates(planes: &[Plane]) -> Vec<Candidate> {
-    let fits = |p: &&Plane| p.width.max(p.height) <= MAX_SIDE;
-    let Some(plane) = planes.iter().find(fits).or(planes.last()) else {
-        return Vec::new();
-    };
     let mut spectra = Spectra::new();
-    let mut found: Vec<Candidate> = edges(plane)
+    let mut found: Vec<Candidate> = straight(planes)
         .iter()
-        .flat_map(|edge| along(planes, edge, plane.step_px, &mut spectra))
+        .flat_map(|edge| along(planes, edge, &mut spectra))
         .collect();
     found.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut kept: Vec<Candidate> = Vec::new();
@@ -56,6 +54,13 @@ pub(crate) fn candidates(planes: &[Plane]) -> Vec<Candidate> {
         }
     }
     kept
+}
+
+/// The photo's long straight edges.
+pub(crate) fn straight(planes: &[Plane]) -> Vec<Edge> {
+    let fits = |p: &&Plane| p.width.max(p.height) <= MAX_SIDE;
+    let plane = planes.iter().find(fits).or(planes.last());
+    plane.map_or_else(Vec::new, edges)
 }
 
 /// A sample of the plane on an edge: place, and direction of the rising gradient.
@@ -180,6 +185,7 @@ fn edge_at(plane: &Plane, edgels: &[Edgel], middle: (f64, f64), rough: (f64, f64
         ),
         angle: normal + 0.5 * PI,
         half_length_px: 0.5 * (to - from) * plane.step_px,
+        step_px: plane.step_px,
     })
 }
 
@@ -202,14 +208,14 @@ fn longest_run(places: &mut [f64]) -> Option<(f64, f64)> {
 }
 
 /// The most regular row on either side of an edge.
-fn along(planes: &[Plane], edge: &Edge, step_px: f64, spectra: &mut Spectra) -> Vec<Candidate> {
+fn along(planes: &[Plane], edge: &Edge, spectra: &mut Spectra) -> Vec<Candidate> {
     let mut found = Vec::new();
     for side in [-1.0, 1.0] {
         let best = OFFSETS
             .iter()
             .filter_map(|offset| {
-                let away = side * offset * step_px;
-                let grey = profile(&planes[0], edge, away, 0.3 * offset * step_px)?;
+                let away = side * offset * edge.step_px;
+                let (_, grey) = edge.profile(&planes[0], away, 0.3 * away.abs())?;
                 let (comb, period_px) = spectra.comb(&grey)?;
                 Some((comb, period_px, away))
             })
@@ -228,26 +234,31 @@ fn along(planes: &[Plane], edge: &Edge, step_px: f64, spectra: &mut Spectra) -> 
     found
 }
 
-/// Grey along a line parallel to the edge, one value a photo pixel, averaged over five rows.
-fn profile(plane: &Plane, edge: &Edge, away: f64, spread: f64) -> Option<Vec<f32>> {
-    let (sin, cos) = edge.angle.sin_cos();
-    let length = (2.0 * edge.half_length_px) as usize;
-    let values: Vec<f32> = (0..length)
-        .filter_map(|k| {
-            let t = k as f64 - edge.half_length_px;
-            let mut sum = 0.0;
-            for r in [-1.0, -0.5, 0.0, 0.5, 1.0] {
-                let v = away + r * spread;
-                let (x, y) = (
-                    edge.middle.0 + t * cos - v * sin,
-                    edge.middle.1 + t * sin + v * cos,
-                );
-                sum += plane.bilinear(x, y)?;
-            }
-            Some(sum / 5.0)
-        })
-        .collect();
-    (values.len() >= WINDOWS[0]).then_some(values)
+impl Edge {
+    /// Grey along a line parallel to the edge, one value a photo pixel, averaged over five rows
+    /// `spread` pixels about it; and how far from the edge's middle it begins, in pixels.
+    pub(crate) fn profile(&self, plane: &Plane, away: f64, spread: f64) -> Option<(f64, Vec<f32>)> {
+        let (sin, cos) = self.angle.sin_cos();
+        let length = (2.0 * self.half_length_px) as usize;
+        let values: Vec<(f64, f32)> = (0..length)
+            .filter_map(|k| {
+                let t = k as f64 - self.half_length_px;
+                let mut sum = 0.0;
+                for r in [-1.0, -0.5, 0.0, 0.5, 1.0] {
+                    let v = away + r * spread;
+                    let (x, y) = (
+                        self.middle.0 + t * cos - v * sin,
+                        self.middle.1 + t * sin + v * cos,
+                    );
+                    sum += plane.bilinear(x, y)?;
+                }
+                Some((t, sum / 5.0))
+            })
+            .collect();
+        let start = values.first()?.0;
+        let long_enough = values.len() >= WINDOWS[0];
+        long_enough.then(|| (start, values.into_iter().map(|v| v.1).collect()))
+    }
 }
 
 struct Spectra {

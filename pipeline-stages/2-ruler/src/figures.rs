@@ -89,8 +89,22 @@ pub(crate) fn find(
                 .collect()
         })
         .collect();
+    let half_way: Vec<Vec<Option<f64>>> = labels
+        .iter()
+        .map(|i| i + places.period / 2)
+        .filter(|i| (first..=last).contains(i) && places.period % 2 == 0)
+        .map(|i| bench.inked(i))
+        .collect();
     let of = |every: i32, block: Block| Figures {
-        every,
+        // The ticks of two ranks may be alike, or worn so; the figures are not.
+        every: if every == places.period
+            && half_way.len() >= MIN_LABELS
+            && block.share_of(&half_way) >= MANY
+        {
+            every / 2
+        } else {
+            every
+        },
         height_pitches: block.height_pitches(),
     };
     if by_side.iter().any(|side| side.len() < MIN_LABELS) {

@@ -35,6 +35,9 @@ pub(crate) struct GridFit {
     pub(crate) covariance: DMatrix<f64>,
 }
 
+/// Standard uncertainty (k = 1), in pixels, of the length between two marks from what all marks'
+/// places share and their scatter does not show: sampling by pixels (judged).
+const SHARED_PX: f64 = 0.02;
 /// Spots farther off than this many robust standard deviations are ignored (Tukey's biweight).
 const BIWEIGHT_LIMIT: f64 = 4.7;
 
@@ -59,6 +62,22 @@ impl Grid {
     pub(crate) fn residual(&self, s: &Spot) -> f64 {
         let i = f64::from(s.index);
         s.t - self.place(i) - self.lean_at(i) * s.v
+    }
+}
+
+impl GridFit {
+    /// Standard uncertainty (k = 1) of the distance between two marks, in pixels.
+    pub(crate) fn u_length_px(&self, first: i32, last: i32) -> f64 {
+        let grid = &self.grid;
+        let gradient = |i: i32| {
+            let j = f64::from(i) - grid.middle;
+            let below = grid.c * j + 1.0;
+            let place = (grid.a * j + grid.b) / below;
+            DVector::from_vec(vec![j / below, 1.0 / below, -place * j / below, 0.0, 0.0])
+        };
+        let g = gradient(last) - gradient(first);
+        let scatter = (g.transpose() * &self.covariance * &g)[(0, 0)];
+        scatter.max(0.0).sqrt().hypot(SHARED_PX)
     }
 }
 

@@ -338,8 +338,41 @@ impl<'a> Ranked<'a> {
         match agreeing[0].min(agreeing[1]) {
             2.. if most => Alike::Surely,
             1 if agreeing == seen && seen[0] + seen[1] > 2 => Alike::Probably,
+            _ if self.every_second_is_longer() => Alike::Longer,
+            _ if self.one_is_longer() => Alike::OneLonger,
             _ => Alike::Unknown,
         }
+    }
+
+    fn one_is_longer(&self) -> bool {
+        let top = self.means.len() - 1;
+        let least = self.means[top] + MIN_STEP_PITCHES.max(MIN_STEP_RELATIVE * self.means[top]);
+        let is_longer = |&(i, l): &(i32, f64)| self.rank(i) == top && l >= least;
+        self.lengths.iter().any(is_longer)
+    }
+
+    /// Of the longest ticks, three or more, every second one is clearly longer, and those of
+    /// either kind agree with each other.
+    fn every_second_is_longer(&self) -> bool {
+        let top = self.means.len() - 1;
+        let period = self.levels[top - 1];
+        let mut sides = [Vec::new(), Vec::new()];
+        for &(i, l) in self.lengths.iter().filter(|l| self.rank(l.0) == top) {
+            let side = (i - self.phase).div_euclid(period).rem_euclid(2);
+            sides[usize::from(side == 1)].push(l);
+        }
+        if sides.iter().any(Vec::is_empty) || sides[0].len() + sides[1].len() < 3 {
+            return false;
+        }
+        let [a, b] = sides.map(|side| {
+            let least = side.iter().copied().fold(f64::INFINITY, f64::min);
+            let most = side.iter().copied().fold(0.0, f64::max);
+            (least, most)
+        });
+        let (short, long) = if a.0 > b.0 { (b, a) } else { (a, b) };
+        let step = MIN_STEP_PITCHES.max(MIN_STEP_RELATIVE * short.1);
+        let agree = |(least, most): (f64, f64)| most - least < 0.5 * step;
+        long.0 - short.1 >= step && agree(short)
     }
 
     /// Two or more of the longest ticks agree with each other.

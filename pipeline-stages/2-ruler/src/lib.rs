@@ -4,9 +4,11 @@
 //! might be; the phase of the
 //! marks is followed along a strip (`strip`, `row`); each mark is located to a fraction of a pixel and
 //! a projective grid fitted (`marks`, `grid`); the order of long and short marks tells the
-//! unit (`lengths`, `hierarchy`). Marks that keep no such order are no ruler's.
+//! unit (`lengths`, `hierarchy`). Marks that keep no such order are no ruler's. Where there is no
+//! row of marks, a scale of blocks is sought (`blocks`).
 
 mod alone;
+mod blocks;
 mod edges;
 mod figures;
 mod grid;
@@ -46,6 +48,9 @@ pub struct Settings {
 /// number of threads, so that the result is the same.
 const AT_A_TIME: usize = 4;
 
+/// A row of so few ticks may be the one divided block of a longer scale.
+const TICKS_OF_ONE_BLOCK: usize = 18;
+
 /// Finds every ruler in the photo.
 ///
 /// The two graduated edges of one ruler are reported as two rulers, each with its own ticks: both
@@ -63,5 +68,15 @@ pub fn find(photo: &Photo, hint: &RulerHint, settings: &Settings) -> RulerSearch
             .collect();
         found.extend(news);
     }
-    reading::settle(&planes, found, &photo.camera, settings)
+    let mut rulers = reading::settle(&planes, found, &photo.camera);
+    if rulers.iter().all(|r| r.ticks.len() <= TICKS_OF_ONE_BLOCK) {
+        let blocks = blocks::find(&planes, hint, &photo.camera);
+        if !blocks.is_empty() {
+            rulers = blocks;
+        }
+    }
+    RulerSearch {
+        reasons: reading::reasons(&rulers, settings),
+        rulers,
+    }
 }

@@ -2,7 +2,7 @@
 //! same row to keep.
 
 use measures::photo::FocalSource;
-use measures::ruler::{Reading, Ruler, RulerHint, RulerSearch, RulerUnit, Tick, TickPoint};
+use measures::ruler::{Reading, Ruler, RulerHint, RulerUnit, Tick, TickPoint};
 use measures::unit::MM_PER_INCH;
 use measures::{Camera, Point, Px};
 
@@ -32,9 +32,6 @@ const MIN_LEAD: f64 = 4.0;
 const MAX_MISFITS: f64 = 0.25;
 /// Greatest mean distance, in pitches, by which every second mark may be off.
 const MAX_ALTERNATION: f64 = 0.02;
-/// Standard uncertainty (k = 1), in pixels, of the length between the ends from what the ticks'
-/// places share and their scatter does not show: sampling by pixels (judged).
-const SHARED_PX: f64 = 0.02;
 /// Width, in pixels, at which a camera shows a very thin mark (judged).
 const BLUR_PX: f64 = 1.6;
 /// Readings less probable than this are not worth listing.
@@ -200,13 +197,8 @@ impl Line {
     }
 }
 
-/// Keeps the best view of each row, and says what a person should know.
-pub(crate) fn settle(
-    planes: &[Plane],
-    mut found: Vec<Found>,
-    camera: &Camera,
-    settings: &Settings,
-) -> RulerSearch {
+/// Keeps the best view of each row, and weighs its readings against those of the others.
+pub(crate) fn settle(planes: &[Plane], mut found: Vec<Found>, camera: &Camera) -> Vec<Ruler> {
     found.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
     let mut kept: Vec<Found> = Vec::new();
     for f in found {
@@ -214,10 +206,17 @@ pub(crate) fn settle(
             kept.push(f);
         }
     }
-    weigh_by_distance(&mut kept, camera);
+    for f in &mut kept {
+        let pitch_px = f.mean_pitch_px();
+        weigh_by_distance(&mut f.verdict.readings, pitch_px, camera);
+    }
     agree_on_readings(&mut kept);
     kept.sort_by(|a, b| b.usefulness().total_cmp(&a.usefulness()));
-    let rulers: Vec<Ruler> = kept.iter().filter_map(|f| f.ruler(planes)).collect();
+    kept.iter().filter_map(|f| f.ruler(planes)).collect()
+}
+
+/// What a person should know of the rulers found.
+pub(crate) fn reasons(rulers: &[Ruler], settings: &Settings) -> Vec<String> {
     let mut reasons = Vec::new();
     if rulers.is_empty() {
         reasons.push(
@@ -227,7 +226,7 @@ pub(crate) fn settle(
                 .to_owned(),
         );
     }
-    for ruler in &rulers {
+    for ruler in rulers {
         if ruler.reading.probability < settings.sure_reading_probability {
             let others: Vec<String> = ruler.other_readings.iter().map(describe).collect();
             reasons.push(format!(
@@ -243,7 +242,7 @@ pub(crate) fn settle(
             ));
         }
     }
-    RulerSearch { rulers, reasons }
+    reasons
 }
 
 /// People hold a camera at about this distance from a shirt; common practice, no source.
@@ -255,18 +254,25 @@ const ODD_DISTANCE: f64 = 0.03;
 
 /// Each reading puts the ruler at a distance from the camera; a reading that asks for an unusual
 /// one is less probable. Says nothing where the focal length is only assumed.
-fn weigh_by_distance(found: &mut [Found], camera: &Camera) {
+pub(crate) fn weigh_by_distance(readings: &mut [Reading], pitch_px: f64, camera: &Camera) {
     if camera.focal_source == FocalSource::Assumed {
         return;
     }
-    for f in found {
-        let pitch_px = f.mean_pitch_px();
-        for reading in &mut f.verdict.readings {
-            let distance_mm = camera.focal_px * reading.pitch_mm / pitch_px;
-            let off = (distance_mm / USUAL_DISTANCE_MM).ln() / DISTANCE_SPREAD;
-            reading.probability *= (-0.5 * off * off).exp().max(ODD_DISTANCE);
-        }
+    for reading in &mut *readings {
+        let distance_mm = camera.focal_px * reading.pitch_mm / pitch_px;
+        let off = (distance_mm / USUAL_DISTANCE_MM).ln() / DISTANCE_SPREAD;
+        reading.probability *= (-0.5 * off * off).exp().max(ODD_DISTANCE);
     }
+    in_order(readings);
+}
+
+/// Makes the probabilities sum to one, and the most probable reading the first.
+fn in_order(readings: &mut [Reading]) {
+    let total: f64 = readings.iter().map(|r| r.probability).sum();
+    for reading in &mut *readings {
+        reading.probability /= total;
+    }
+    readings.sort_by(|a, b| b.probability.total_cmp(&a.probability));
 }
 
 /// Rows in one photo lie at about the same distance: their readings must give about the same
@@ -297,14 +303,7 @@ fn agree_on_readings(found: &mut [Found]) {
                 reading.probability *= agreement + UNRELATED;
             }
         }
-        let total: f64 = f.verdict.readings.iter().map(|r| r.probability).sum();
-        f.verdict
-            .readings
-            .iter_mut()
-            .for_each(|r| r.probability /= total);
-        f.verdict
-            .readings
-            .sort_by(|a, b| b.probability.total_cmp(&a.probability));
+        in_order(&mut f.verdict.readings);
         f.verdict
             .readings
             .retain(|r| r.probability > LEAST_PROBABILITY);
@@ -438,7 +437,7 @@ impl Found {
             ticks,
             body: self.body(),
             px_per_mm: ends[0].distance(ends[1]) / base_mm,
-            u_px_per_mm: 2.0 * self.u_length_px(first, last) / base_mm,
+            u_px_per_mm: 2.0 * marks.fit.u_length_px(first, last) / base_mm,
             shadow_mm: self.shadow_mm(planes, reading.pitch_mm),
             ends,
         })
@@ -451,22 +450,6 @@ impl Found {
             inward: if self.edge_low { 1.0 } else { -1.0 },
         };
         shadow::width_mm(planes, &self.marks, &edge, pitch_mm)
-    }
-
-    /// Standard uncertainty (k = 1) of the distance between two marks of the grid, in pixels.
-    fn u_length_px(&self, first: i32, last: i32) -> f64 {
-        let grid = self.marks.grid();
-        let gradient = |i: i32| {
-            let j = f64::from(i) - grid.middle;
-            let below = grid.c * j + 1.0;
-            let place = (grid.a * j + grid.b) / below;
-            nalgebra::DVector::from_vec(vec![j / below, 1.0 / below, -place * j / below, 0.0, 0.0])
-        };
-        let g = gradient(last) - gradient(first);
-        let scatter = (g.transpose() * &self.marks.fit.covariance * &g)[(0, 0)]
-            .max(0.0)
-            .sqrt();
-        scatter.hypot(SHARED_PX)
     }
 
     fn body(&self) -> [Point<Px>; 4] {

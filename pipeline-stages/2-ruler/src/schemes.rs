@@ -136,6 +136,10 @@ pub(crate) enum Alike {
     Probably,
     /// Too few are seen clearly.
     Unknown,
+    /// One is longer than the others: a mark of the next whole, or a figure that runs into it.
+    OneLonger,
+    /// Every second one is longer: the next whole.
+    Longer,
 }
 
 impl Scheme {
@@ -148,6 +152,8 @@ impl Scheme {
             Alike::Surely => (0.01, 0.0005),
             Alike::Probably => (0.05, 0.01),
             Alike::Unknown => (0.3, 0.1),
+            Alike::OneLonger => (2.0, 0.7),
+            Alike::Longer => (6.0, 2.0),
         };
         let highest = self.levels.last().map_or(0.0, |&l| f64::from(l));
         for &(unit, parts, prior) in self.readings {

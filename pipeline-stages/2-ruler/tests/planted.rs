@@ -338,3 +338,62 @@ fn plain_cloth_has_no_ruler() {
     let found = search(&picture(|_, _| 120.0, 4.0, &mut Dice(3)));
     assert!(found.rulers.is_empty() && !found.reasons.is_empty());
 }
+
+/// A card of seven dark and light blocks, `divided` of which has ten divisions below it.
+fn blocks_grey(px_per_block: f64, divided: Option<i32>, (x, y): (f64, f64)) -> f64 {
+    let (s, t) = ((x - 80.0) / px_per_block, (y - 380.0) / px_per_block);
+    if !(-0.3..7.3).contains(&s) || !(-0.3..1.7).contains(&t) {
+        return 120.0;
+    }
+    let is_dark = (0.0..7.0).contains(&s) && (0.0..0.5).contains(&t) && (s as i32) % 2 == 0;
+    let off_division = (s * 10.0 - (s * 10.0).round()).abs() / 10.0;
+    let in_divided = divided
+        .is_some_and(|d| (-0.02..1.02).contains(&(s - f64::from(d))) && (0.9..1.3).contains(&t));
+    if is_dark || (in_divided && off_division * px_per_block < 1.2) {
+        40.0
+    } else {
+        220.0
+    }
+}
+
+fn blocks(divided: Option<i32>, seed: u64) -> RulerSearch {
+    let (sin, cos) = 0.12f64.sin_cos();
+    let grey = |x: f64, y: f64| {
+        let (dx, dy) = (x - 450.0, y - 450.0);
+        let turned = (450.0 + dx * cos + dy * sin, 450.0 + dy * cos - dx * sin);
+        blocks_grey(97.3, divided, turned)
+    };
+    search(&picture(grey, 3.0, &mut Dice(seed)))
+}
+
+#[test]
+fn blocks_are_centimetres_where_one_of_them_has_ten_divisions() {
+    for (seed, divided) in [(1, 0), (2, 6), (3, 3)] {
+        let found = blocks(Some(divided), seed);
+        let ruler = &found.rulers[0];
+        assert_eq!(ruler.reading.unit, RulerUnit::Mm);
+        assert!((ruler.reading.pitch_mm - 10.0).abs() < 1e-9);
+        let off = ruler.px_per_mm / 9.73 - 1.0;
+        assert!(off.abs() < 2e-4, "off by {off}");
+        assert!(ruler.ticks.len() >= 7, "{} borders", ruler.ticks.len());
+    }
+}
+
+#[test]
+fn blocks_without_divisions_tell_no_length() {
+    assert!(blocks(None, 4).rulers.is_empty());
+}
+
+#[test]
+fn stripes_that_are_divided_alike_are_cloth() {
+    let ribbed = |x: f64, _: f64| {
+        let rib = if (x / 9.73).fract() < 0.3 { -25.0 } else { 0.0 };
+        rib + if (x / 97.3).fract() < 0.5 {
+            90.0
+        } else {
+            190.0
+        }
+    };
+    let found = search(&picture(ribbed, 3.0, &mut Dice(5)));
+    assert!(found.rulers.is_empty(), "{:?}", found.rulers[0].reading);
+}

@@ -3,7 +3,7 @@
 use std::time::Instant;
 
 use measures::{Mm, Photo, Point, Px, Ruler};
-use scene_painter::ruler::{Edge, TickRow};
+use scene_painter::ruler::TickRow;
 use scene_painter::scene::PlacedRuler;
 use scene_painter::{Painting, Scene};
 use serde::Serialize;
@@ -33,13 +33,17 @@ pub struct Outcome {
     pub doubtful: usize,
     /// "Rulers" where there is none.
     pub false_alarms: usize,
-    /// What the first ruler was read as.
+    /// What the rulers were read as.
     pub reading: Option<String>,
     /// Ticks located on the first ruler.
     pub ticks: usize,
     /// Root mean square distance of located ticks from the planted ones along the ruler, in
     /// photo pixels, in the first right row.
     pub tick_rms_px: Option<f64>,
+    /// Error of the first right row's mean pitch, against the least standard deviation that ticks
+    /// so well located allow: sigma · √(12 / (n (n² − 1))), the bound of Cramér and Rao for a
+    /// line through n equidistant points.
+    pub pitch_against_bound: Option<f64>,
     /// Error of the scale on the cloth 60 mm beside the ruler, in per cent.
     pub scale_error_percent: Option<f64>,
     /// The bound (k = 2).
@@ -87,14 +91,9 @@ pub fn measure(scene: &Scene, painting: &Painting, settings: &Settings) -> Outco
     for found in &search.rulers {
         count(scene, found, settings, &mut out);
     }
-    if let Some(first) = search.rulers.first() {
-        out.ticks = first.ticks.len();
-        let r = &first.reading;
-        out.reading = Some(format!(
-            "{:?} {:.4} mm ({:.3})",
-            r.unit, r.pitch_mm, r.probability
-        ));
-    }
+    out.ticks = search.rulers.first().map_or(0, |r| r.ticks.len());
+    let read: Vec<String> = search.rulers.iter().map(described).collect();
+    out.reading = (!read.is_empty()).then(|| read.join(", "));
     match scale::cloth_plane(&search.rulers, &photo.camera, &hint, &settings.scale) {
         Ok(plane) => {
             out.reasons.extend(plane.warnings.iter().cloned());
@@ -114,6 +113,14 @@ pub fn measure(scene: &Scene, painting: &Painting, settings: &Settings) -> Outco
     out
 }
 
+fn described(ruler: &Ruler) -> String {
+    let r = &ruler.reading;
+    format!(
+        "{:?} {:.4} mm ({:.3}), {:.3} px/mm",
+        r.unit, r.pitch_mm, r.probability, ruler.px_per_mm
+    )
+}
+
 fn count(scene: &Scene, found: &Ruler, settings: &Settings, out: &mut Outcome) {
     let view = scene.view();
     let on = scene.rulers.iter().find(|placed| {
@@ -129,15 +136,17 @@ fn count(scene: &Scene, found: &Ruler, settings: &Settings, out: &mut Outcome) {
         out.false_alarms += 1;
         return;
     };
-    let rms = placed
-        .ruler
-        .rows
+    let rows = &placed.ruler.rows;
+    let right = rows
         .iter()
-        .find_map(|row| tick_rms_px(scene, placed, row, found));
-    match rms {
-        Some(rms) => {
+        .find_map(|row| Some((row, tick_rms_px(scene, placed, row, found)?)));
+    match right {
+        Some((row, rms)) => {
             out.right += 1;
-            out.tick_rms_px.get_or_insert(rms);
+            if out.tick_rms_px.is_none() {
+                out.tick_rms_px = Some(rms);
+                out.pitch_against_bound = pitch_against_bound(scene, placed, row, found);
+            }
         }
         None if found.reading.probability >= settings.ruler.sure_reading_probability => {
             out.wrong += 1;
@@ -146,41 +155,72 @@ fn count(scene: &Scene, found: &Ruler, settings: &Settings, out: &mut Outcome) {
     }
 }
 
-/// Distances of the found ticks from the row's; `None` unless unit, pitch and order all agree.
+/// Distances of the found ticks from where the row's claim puts them; `None` unless unit and
+/// lengths agree. Divisions left out or added between (every second tick, blocks of a centimetre)
+/// are no error as long as the lengths are right.
 fn tick_rms_px(scene: &Scene, placed: &PlacedRuler, row: &TickRow, found: &Ruler) -> Option<f64> {
-    let same_pitch = (found.reading.pitch_mm / row.nominal_pitch_mm - 1.0).abs() < 1e-6;
-    if !same_pitch || found.reading.unit != row.unit {
+    const OFF_PITCHES: f64 = 0.3;
+    if found.reading.unit != row.unit {
         return None;
     }
-    let view = scene.view();
-    let back = view.face_to_photo(placed).inverse()?;
-    let mut squares = 0.0;
-    let mut agreeing = 0usize;
-    let mut points = 0usize;
-    let mut shift: Option<(i64, i64)> = None;
-    for tick in &found.ticks {
-        for point in &tick.points {
-            let p = back.apply(view.straightened(point.at));
-            let from_edge = if row.edge == Edge::Near {
-                p.y
-            } else {
-                placed.ruler.width_mm - p.y
-            };
-            let place = (p.x - row.start_mm) / row.pitch_mm;
-            let number = place.round();
-            let index = i64::from(tick.index);
-            // The index may run either way along the ruler.
-            let (sum, difference) = (number as i64 + index, number as i64 - index);
-            let (s, d) = *shift.get_or_insert((sum, difference));
-            points += 1;
-            if (-2.0..14.0).contains(&from_edge) && (sum == s || difference == d) {
-                agreeing += 1;
-                squares += ((place - number) * row.pitch_mm).powi(2);
-            }
-        }
-    }
-    let enough = points > 0 && agreeing * 10 >= points * 9;
-    enough.then(|| (squares / agreeing as f64).sqrt() * found.px_per_mm)
+    let back = scene.view().face_to_photo(placed).inverse()?;
+    let claims: Vec<(f64, f64)> = found
+        .ticks
+        .iter()
+        .flat_map(|tick| tick.points.iter().map(move |point| (tick.index, point.at)))
+        .map(|(index, at)| {
+            let along = back.apply(scene.view().straightened(at)).x - row.start_mm;
+            let printed = along * row.nominal_pitch_mm / row.pitch_mm;
+            (printed, f64::from(index) * found.reading.pitch_mm)
+        })
+        .collect();
+    // The index may run either way along the ruler.
+    [1.0, -1.0].iter().find_map(|way| {
+        let mut off: Vec<f64> = claims.iter().map(|(p, read)| p - way * read).collect();
+        off.sort_by(f64::total_cmp);
+        let middle = *off.get(off.len() / 2)?;
+        let near = |o: &&f64| (**o - middle).abs() < OFF_PITCHES * row.nominal_pitch_mm;
+        let agreeing: Vec<f64> = off.iter().filter(near).map(|o| o - middle).collect();
+        let squares: f64 = agreeing.iter().map(|o| o * o).sum();
+        let enough = agreeing.len() * 10 >= off.len() * 9;
+        enough.then(|| (squares / agreeing.len() as f64).sqrt() * found.px_per_mm)
+    })
+}
+
+/// See [`Outcome::pitch_against_bound`].
+fn pitch_against_bound(
+    scene: &Scene,
+    placed: &PlacedRuler,
+    row: &TickRow,
+    found: &Ruler,
+) -> Option<f64> {
+    let back = scene.view().face_to_photo(placed).inverse()?;
+    let printed_mm =
+        |p| back.apply(scene.view().straightened(p)).x * row.nominal_pitch_mm / row.pitch_mm;
+    let [from, to] = found.ends.map(printed_mm);
+    let off_px = ((to - from).abs() - found.base_mm()) * found.px_per_mm;
+    let off: Vec<(f64, f64)> = found
+        .ticks
+        .iter()
+        .map(|t| {
+            let along: f64 = t.points.iter().map(|p| printed_mm(p.at)).sum();
+            let way = (to - from).signum();
+            let read = way * f64::from(t.index) * found.reading.pitch_mm;
+            (read, along / t.points.len() as f64 - read)
+        })
+        .collect();
+    let n = off.len() as f64;
+    let mean = |get: fn(&(f64, f64)) -> f64| off.iter().map(get).sum::<f64>() / n;
+    let (x, y) = (mean(|o| o.0), mean(|o| o.1));
+    let slope = off.iter().map(|o| (o.0 - x) * (o.1 - y)).sum::<f64>()
+        / off.iter().map(|o| (o.0 - x).powi(2)).sum::<f64>();
+    let squares: f64 = off
+        .iter()
+        .map(|o| (o.1 - y - slope * (o.0 - x)).powi(2))
+        .sum();
+    let sigma_px = (squares / (n - 2.0)).sqrt() * found.px_per_mm;
+    let bound_px = sigma_px * (12.0 / (n * (n * n - 1.0))).sqrt();
+    Some(off_px / (n - 1.0) / bound_px).filter(|r| r.is_finite())
 }
 
 /// A spot of the cloth beside the first ruler, on the emblem's side.

@@ -34,6 +34,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         "wrong, in doubt",
         "false alarms",
         "ticks off px",
+        "pitch/bound",
         "scale %",
         "within bound",
         "u scale %",
@@ -76,12 +77,22 @@ fn row(family: &str, group: &[&Outcome]) -> Vec<String> {
         total(|r| r.doubtful),
         total(|r| r.false_alarms),
         of(|r| r.tick_rms_px, 2),
+        root_mean_square(group.iter().filter_map(|r| r.pitch_against_bound)),
         of(|r| r.scale_error_percent, 2),
         share(held, pairs.count()),
         of(|r| r.u_scale_percent, 2),
         of(|r| r.tilt_error_deg, 2),
         spread(group.iter().map(|r| r.seconds), 1),
     ]
+}
+
+fn root_mean_square(values: impl Iterator<Item = f64>) -> String {
+    let squares: Vec<f64> = values.map(|v| v * v).collect();
+    if squares.is_empty() {
+        return "–".into();
+    }
+    let mean = squares.iter().sum::<f64>() / squares.len() as f64;
+    format!("{:.1}", mean.sqrt())
 }
 
 fn badness(r: &Outcome) -> f64 {
@@ -97,7 +108,7 @@ fn badness(r: &Outcome) -> f64 {
 fn summary(r: &Outcome) -> String {
     let number = |v: Option<f64>| v.map_or("–".into(), |v| format!("{v:.3}"));
     format!(
-        "{} planted {:?}, right {}, wrong {}, doubtful {}, false {}; first: {}; ticks {} off {} px; \
+        "{} planted {:?}, right {}, wrong {}, doubtful {}, false {}; read: {}; ticks {} off {} px; \
          scale {} % (± {}); tilt off {}° of {:.1}°; {:.1} s{}",
         r.planted,
         r.kinds,
