@@ -230,9 +230,7 @@ impl Bench<'_> {
             self.lines(measured, &mut worked);
         }
         self.draw(emblem, photo, measured.as_ref(), &mut worked);
-        if let Some(measured) = &measured {
-            self.finished(emblem, task, measured, &mut worked);
-        }
+        self.finished(emblem, task, measured.as_ref(), &mut worked);
         self.products(emblem, task, chosen.map(|i| &drawings[i]), &mut worked);
         worked
     }

@@ -2,7 +2,8 @@
 
 use measures::cloth::{PlanePose, PlaneTerm};
 use measures::{
-    Artwork, ClothPlane, Fit, Map, Mm, Outline, Photo, Point, Px, SameCloth, Vector, Verdict,
+    Art, Artwork, Camera, ClothPlane, Fit, Map, Mm, Outline, Photo, Point, Px, SameCloth, Vector,
+    Verdict,
 };
 use nalgebra::{Matrix3, Vector3};
 
@@ -18,7 +19,7 @@ struct Found {
     rulers: Vec<measures::Ruler>,
     plane: ClothPlane,
     fit: Fit,
-    own_scale: bool,
+    scaled_by: press::ScaledBy,
 }
 
 impl Bench<'_> {
@@ -27,10 +28,17 @@ impl Bench<'_> {
         &self,
         emblem: &Emblem,
         task: &Task,
-        measured: &Measured,
+        measured: Option<&Measured>,
         worked: &mut Worked,
     ) {
-        let (Some(file), Some(plan)) = (&task.after_photo, worked.report.fitted.clone()) else {
+        let Some(file) = &task.after_photo else {
+            return;
+        };
+        let plan = worked.report.fitted.clone();
+        let on_hold = worked.report.verdict == Verdict::Hold;
+        let (Some(measured), Some(plan), false) = (measured, plan, on_hold) else {
+            let reason = "not looked at, because there is no sound plan to compare it with";
+            worked.worsen(Verdict::Look, format!("{}: {reason}", file.path));
             return;
         };
         // Unreadable photos were named among the job's problems.
@@ -87,21 +95,30 @@ impl Bench<'_> {
         let planned_mm = plan.size_mm()[0];
         let own = plane.ok().and_then(|plane| {
             let fit = self.register(&photo, &plane, &search.rulers, &plan.artwork, planned_mm)?;
-            near(&fit, plan, SIZE_OFF).then_some((plane, fit))
+            Some((plane, fit))
         });
-        let own_scale = own.is_some();
-        let (plane, fit) = own.or_else(|| self.scaled_by_emblem(&photo, measured, plan))?;
+        let off = own.as_ref().map(|(_, fit)| larger_by(fit, plan));
+        let (plane, fit, scaled_by) = match (own, off) {
+            (Some((plane, fit)), Some(off)) if off.abs() < SIZE_OFF => {
+                (plane, fit, press::ScaledBy::Ruler)
+            }
+            _ => {
+                let (plane, fit) = self.scaled_by_emblem(&photo, measured, plan)?;
+                let ruler_says_percent = off.map(|off| 100.0 * off);
+                (plane, fit, press::ScaledBy::Emblem { ruler_says_percent })
+            }
+        };
         Some(Found {
             photo,
             rulers: search.rulers,
             plane,
             fit,
-            own_scale,
+            scaled_by,
         })
     }
 
     /// Without a ruler: the scale of the first photo, then that at which the emblem is as wide as
-    /// planned.
+    /// planned, and the tilt that its shape tells.
     fn scaled_by_emblem(
         &self,
         photo: &Photo,
@@ -111,14 +128,15 @@ impl Bench<'_> {
         let planned_mm = plan.size_mm()[0];
         let first = &measured.plane;
         let mut px_per_mm = first.px_per_mm_at(first.pose.anchor);
-        let mut found = None;
-        for _ in 0..2 {
-            let plane = level_plane(photo, px_per_mm)?;
+        let (mut slopes, mut found) = ([0.0, 0.0], None);
+        for _ in 0..3 {
+            let plane = guessed_plane(photo, px_per_mm, slopes)?;
             let fit = self.register(photo, &plane, &[], &plan.artwork, planned_mm)?;
-            if !near(&fit, plan, SCALE_OFF) {
+            if larger_by(&fit, plan).abs() > SCALE_OFF {
                 return None;
             }
             px_per_mm *= fit.mm_per_art / plan.fit.mm_per_art;
+            slopes = slopes_seen(&fit, &photo.camera)?;
             found = Some((plane, fit));
         }
         found
@@ -173,100 +191,105 @@ impl Bench<'_> {
             None,
             &settings.residue,
         );
-        let lies = |fit: &Fit| plan.artwork.outline.mapped(&fit.art_to_cloth);
-        let (planned, pressed) = (lies(&plan.fit), lies(&found.fit));
+        let lies = [
+            plan.fit.lies_on(&measured.plane),
+            found.fit.lies_on(&found.plane),
+        ];
+        let [planned, pressed] = lies.map(|map| plan.artwork.outline.mapped(&map));
         let lines = |field, plane, emblem: &Outline<Mm>| {
             residue::lines(field, plane, Some(emblem), &settings.lines)
         };
-        let same_cloth = self.same_cloth(task, measured, plan, found, &cloth);
-        let finished = press::Finished {
-            artwork: &plan.artwork,
-            plan: &plan.fit,
-            pressed: &found.fit,
-            own_scale: found.own_scale,
-            lines: [
-                lines(&measured.field, &measured.plane, &planned),
-                lines(&cloth, &found.plane, &pressed),
-            ],
-            same_cloth,
-        };
-        press::compare(&finished, &settings.pressed)
-    }
-
-    /// By landmarks that the job names in both photos, or else by the cloth.
-    fn same_cloth(
-        &self,
-        task: &Task,
-        measured: &Measured,
-        plan: &Fitted,
-        found: &Found,
-        cloth: &measures::ResidueField,
-    ) -> Option<(SameCloth, press::PlacedBy)> {
-        let settings = &self.config.settings;
-        let on_cloth =
-            |marks: &[press::Landmark], plane: &ClothPlane| -> Vec<(String, Point<Mm>)> {
-                let place = |m: &press::Landmark| (m.name.clone(), plane.to_cloth().apply(m.at));
-                marks.iter().map(place).collect()
-            };
-        let by_landmarks = press::by_landmarks(
-            &on_cloth(&task.landmarks, &measured.plane),
-            &on_cloth(&task.after_landmarks, &found.plane),
-            settings.pressed.u_landmark_mm,
-        );
-        let lies = |fit: &Fit| plan.artwork.outline.mapped(&fit.art_to_cloth);
-        let (planned, pressed) = (lies(&plan.fit), lies(&found.fit));
-        let guess = pressed_as_planned(plan, &found.fit);
         let by_cloth = residue::same_cloth(
             &residue::Covered {
                 field: &measured.field,
                 emblem: &planned,
             },
             &residue::Covered {
-                field: cloth,
+                field: &cloth,
                 emblem: &pressed,
             },
-            &guess,
+            &pressed_as_planned(&plan.artwork, &lies),
             &settings.lines,
         );
         let by_cloth = by_cloth.map(|same| (same, press::PlacedBy::Cloth));
-        by_cloth.or(by_landmarks.map(|same| (same, press::PlacedBy::Landmarks)))
+        let by_landmarks = || {
+            let same = self.same_landmarks(task, measured, found);
+            same.map(|same| (same, press::PlacedBy::Landmarks))
+        };
+        let finished = press::Finished {
+            artwork: &plan.artwork,
+            plan: &plan.fit,
+            pressed: &found.fit,
+            lies,
+            scaled_by: found.scaled_by,
+            lines: [
+                lines(&measured.field, &measured.plane, &planned),
+                lines(&cloth, &found.plane, &pressed),
+            ],
+            same_cloth: by_cloth.or_else(by_landmarks),
+        };
+        press::compare(&finished, &settings.pressed)
+    }
+
+    /// By landmarks that the job names in both photos.
+    fn same_landmarks(&self, task: &Task, measured: &Measured, found: &Found) -> Option<SameCloth> {
+        let on_cloth =
+            |marks: &[press::Landmark], plane: &ClothPlane| -> Vec<(String, Point<Mm>)> {
+                let place = |m: &press::Landmark| (m.name.clone(), plane.to_cloth().apply(m.at));
+                marks.iter().map(place).collect()
+            };
+        press::by_landmarks(
+            &on_cloth(&task.landmarks, &measured.plane),
+            &on_cloth(&task.after_landmarks, &found.plane),
+            self.config.settings.pressed.u_landmark_mm,
+        )
     }
 }
 
-/// What is found at another size than this, as a share of the planned one, is not the emblem;
-const SIZE_OFF: f64 = 0.08;
-/// and so where the scale is only guessed.
+/// An emblem that a ruler has at a size farther off than this, as a share of the planned one, was
+/// not pressed from the plan, or the ruler was misread;
+const SIZE_OFF: f64 = 0.25;
+/// and where the scale is only guessed, what is farther off than this is not the emblem.
 const SCALE_OFF: f64 = 0.5;
 
-fn near(fit: &Fit, plan: &Fitted, share: f64) -> bool {
-    (fit.mm_per_art / plan.fit.mm_per_art - 1.0).abs() < share
+/// By what share the emblem is larger than planned.
+fn larger_by(fit: &Fit, plan: &Fitted) -> f64 {
+    fit.mm_per_art / plan.fit.mm_per_art - 1.0
 }
 
 /// Where the first photo's cloth would lie in the second one had the emblem been pressed as
 /// planned: it is not far off.
-fn pressed_as_planned(plan: &Fitted, pressed: &Fit) -> Map<Mm, Mm> {
-    let turn = |fit: &Fit| {
-        let m = fit.art_to_cloth.rows();
-        m[1][0].atan2(m[0][0])
-    };
-    let centre = plan.artwork.outline.bounding_box().center().into();
-    let from = plan.fit.art_to_cloth.apply(centre);
-    let to = pressed.art_to_cloth.apply(centre);
+fn pressed_as_planned(artwork: &Artwork, lies: &[Map<Art, Mm>; 2]) -> Map<Mm, Mm> {
+    let middle = artwork.outline.bounding_box().center().into();
+    let [(from, from_rad), (to, to_rad)] = lies.map(|map| {
+        let j = map.jacobian(middle);
+        let turn_rad = (j[(1, 0)] - j[(0, 1)]).atan2(j[(0, 0)] + j[(1, 1)]);
+        (map.apply(middle), turn_rad)
+    });
     let origin: Map<Mm, Mm> = Map::similarity(1.0, 0.0, Vector::new(-from.x, -from.y));
-    origin.then(&Map::similarity(
-        1.0,
-        turn(pressed) - turn(&plan.fit),
-        Vector::new(to.x, to.y),
-    ))
+    let to = Vector::new(to.x, to.y);
+    origin.then(&Map::similarity(1.0, to_rad - from_rad, to))
 }
 
-/// Cloth square to the camera at this scale, about as surely as people hold one.
-fn level_plane(photo: &Photo, px_per_mm: f64) -> Option<ClothPlane> {
+/// The cloth's slopes as the emblem's own shape shows them (Hartley & Zisserman 2004, section 8.1:
+/// the first two columns of the map, the camera taken off, lie in the plane).
+fn slopes_seen(fit: &Fit, camera: &Camera) -> Option<[f64; 2]> {
+    let cloth_to_photo = fit.art_to_cloth.inverse()?.then(&fit.art_to_photo);
+    let (f, c) = (camera.focal_px, camera.principal);
+    let to_rays = Matrix3::new(f, 0.0, c.x, 0.0, f, c.y, 0.0, 0.0, 1.0).try_inverse()?;
+    let seen = to_rays * cloth_to_photo.matrix();
+    let normal = seen.column(0).cross(&seen.column(1));
+    let slopes = [-normal.x / normal.z, -normal.y / normal.z];
+    slopes.iter().all(|s| s.is_finite()).then_some(slopes)
+}
+
+/// Cloth at this scale and tilt, known about as surely as people hold a camera square.
+fn guessed_plane(photo: &Photo, px_per_mm: f64, slopes: [f64; 2]) -> Option<ClothPlane> {
     const U_SLOPE: f64 = 0.1;
     const U_LN_DEPTH: f64 = 0.02;
     let pose = PlanePose {
-        slope_x: 0.0,
-        slope_y: 0.0,
+        slope_x: slopes[0],
+        slope_y: slopes[1],
         depth_mm: photo.camera.focal_px / px_per_mm,
         anchor: Point::<Px>::new(
             0.5 * f64::from(photo.width_px()),

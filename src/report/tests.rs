@@ -83,6 +83,7 @@ fn fit(plane: &ClothPlane) -> Fit {
         u_shift_mm: 0.12,
         u_rotation_deg: 0.07,
         u_outline_mm: 0.2,
+        u_middle_mm: 0.1,
         signal_to_noise: 20.0,
         samples: vec![
             sample(0.0, Some(0.0)),

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::cloth::ClothPlane;
 use crate::map::Map;
 use crate::unit::{Art, Mm, Point, Px};
 
@@ -58,9 +59,20 @@ pub struct Fit {
     /// Largest expanded uncertainty (k = 2) of any outline point, size, place, turn and tilt
     /// taken together, in millimetres.
     pub u_outline_mm: f64,
+    /// Expanded uncertainty (k = 2) of where the emblem's middle is seen in the photo, in
+    /// millimetres of cloth there: the plane's doubt hardly matters to it.
+    pub u_middle_mm: f64,
     /// How far the residue stands out of the cloth's own noise: the matched filter's
     /// signal-to-noise ratio.
     pub signal_to_noise: f64,
     /// The outline against the residue, place by place.
     pub samples: Vec<EdgeSample>,
+}
+
+impl Fit {
+    /// Where the artwork lies on the cloth as `plane` lays it flat. What the artwork's own shape
+    /// said of the tilt is in `art_to_cloth`, but not in anything else seen through that plane.
+    pub fn lies_on(&self, plane: &ClothPlane) -> Map<Art, Mm> {
+        self.art_to_photo.then(plane.to_cloth())
+    }
 }

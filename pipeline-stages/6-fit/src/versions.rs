@@ -325,7 +325,8 @@ impl<'a> Ground<'a> {
         let middle = shape.art([0.0, 0.0]);
         // The rotation nearest to the local map.
         let j = art_to_photo.jacobian(middle);
-        let u_outline_mm = outline_uncertainty(&a.pose, shape, self.plane, &covariance);
+        let seen = Seen::new(&a.pose, shape, self.plane, &covariance);
+        let u_outline_mm = seen.outline_uncertainty();
         let fit = Fit {
             art_to_cloth: a.pose.art_to_cloth(shape),
             art_to_photo,
@@ -341,6 +342,7 @@ impl<'a> Ground<'a> {
             u_shift_mm: 2.0 * (covariance[(X, X)].max(covariance[(Y, Y)])).max(0.0).sqrt(),
             u_rotation_deg: 2.0 * covariance[(TURN, TURN)].max(0.0).sqrt().to_degrees(),
             u_outline_mm,
+            u_middle_mm: 2.0 * seen.variance_at(middle).max(0.0).sqrt(),
             signal_to_noise: a.snr.abs(),
             samples,
         };
@@ -432,48 +434,68 @@ pub(crate) fn covariance(a: &Alignment) -> Information {
     inverse + uneven
 }
 
-/// Largest expanded uncertainty (k = 2) of the outline: of any of its points in the photo, and of
-/// the size it will be cut at.
-fn outline_uncertainty(
-    pose: &Pose,
-    shape: &Shape,
-    plane: &ClothPlane,
-    covariance: &Information,
-) -> f64 {
-    let scale = plane.px_per_mm_at(art_to_photo(pose, shape, plane).apply(shape.art([0.0, 0.0])));
-    let steps: [f64; UNKNOWNS] = [1e-3, 1e-3, 1e-5, 1e-5, 1e-5, 1e-5, 1e-5, 0.0, 0.0];
-    let base = art_to_photo(pose, shape, plane);
-    let nudged: Vec<Option<Map<Art, measures::Px>>> = steps
-        .iter()
-        .enumerate()
-        .map(|(k, &step)| {
-            (step > 0.0).then(|| {
-                let mut other = *pose;
-                other.0[k] += step;
-                art_to_photo(&other, shape, plane)
-            })
-        })
-        .collect();
-    let size = pose.size_mm();
-    let u_size = covariance[(SIZE, SIZE)].max(0.0).sqrt();
-    let mut largest = 0.0f64;
-    for stop in shape.walk(0.02).into_iter().flatten() {
-        let at = shape.art(stop.at);
-        let here = base.apply(at);
-        let mut j = SMatrix::<f64, 2, UNKNOWNS>::zeros();
-        for (k, map) in nudged.iter().enumerate() {
-            if let Some(map) = map {
-                let moved = (map.apply(at) - here) * (1.0 / (steps[k] * scale));
-                j[(0, k)] = moved.x;
-                j[(1, k)] = moved.y;
-            }
+/// How surely places of the artwork are seen in the photo.
+struct Seen<'a> {
+    pose: &'a Pose,
+    shape: &'a Shape,
+    covariance: &'a Information,
+    /// Pixels for a millimetre at its middle.
+    px_per_mm: f64,
+    base: Map<Art, measures::Px>,
+    /// The map with one unknown nudged, and by how much.
+    nudged: Vec<(f64, Map<Art, measures::Px>)>,
+}
+
+impl<'a> Seen<'a> {
+    fn new(
+        pose: &'a Pose,
+        shape: &'a Shape,
+        plane: &ClothPlane,
+        covariance: &'a Information,
+    ) -> Self {
+        const STEPS: [f64; BLEED] = [1e-3, 1e-3, 1e-5, 1e-5, 1e-5, 1e-5, 1e-5];
+        let base = art_to_photo(pose, shape, plane);
+        let nudged = STEPS.iter().enumerate().map(|(k, &step)| {
+            let mut other = *pose;
+            other.0[k] += step;
+            (step, art_to_photo(&other, shape, plane))
+        });
+        Self {
+            pose,
+            shape,
+            covariance,
+            px_per_mm: plane.px_per_mm_at(base.apply(shape.art([0.0, 0.0]))),
+            base,
+            nudged: nudged.collect(),
         }
-        let c = j * covariance * j.transpose();
+    }
+
+    /// Greatest variance, in any direction, of a place in the photo, in mm².
+    fn variance_at(&self, at: measures::Point<Art>) -> f64 {
+        let here = self.base.apply(at);
+        let mut j = SMatrix::<f64, 2, UNKNOWNS>::zeros();
+        for (k, (step, map)) in self.nudged.iter().enumerate() {
+            let moved = (map.apply(at) - here) * (1.0 / (step * self.px_per_mm));
+            j[(0, k)] = moved.x;
+            j[(1, k)] = moved.y;
+        }
+        let c = j * self.covariance * j.transpose();
         let half_sum = 0.5 * (c[(0, 0)] + c[(1, 1)]);
         let half_difference = 0.5 * (c[(0, 0)] - c[(1, 1)]);
-        let in_photo = half_sum + half_difference.hypot(c[(0, 1)]);
-        let radius = size * stop.at[0].hypot(stop.at[1]);
-        largest = largest.max(in_photo.max((radius * u_size).powi(2)));
+        half_sum + half_difference.hypot(c[(0, 1)])
     }
-    2.0 * largest.max(0.0).sqrt()
+
+    /// Largest expanded uncertainty (k = 2) of the outline: of any of its points in the photo, and
+    /// of the size it will be cut at.
+    fn outline_uncertainty(&self) -> f64 {
+        let size = self.pose.size_mm();
+        let u_size = self.covariance[(SIZE, SIZE)].max(0.0).sqrt();
+        let mut largest = 0.0f64;
+        for stop in self.shape.walk(0.02).into_iter().flatten() {
+            let in_photo = self.variance_at(self.shape.art(stop.at));
+            let radius = size * stop.at[0].hypot(stop.at[1]);
+            largest = largest.max(in_photo.max((radius * u_size).powi(2)));
+        }
+        2.0 * largest.max(0.0).sqrt()
+    }
 }

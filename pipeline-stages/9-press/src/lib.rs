@@ -29,7 +29,9 @@ pub use facts::{Fabric, Material, MaterialKind, Peel, Sourced};
 pub use heat::{IRON_CEILINGS_CELSIUS, cautions, heat_warnings};
 pub use placement::Placement;
 pub use plan::material_for_garment;
-pub use pressed::{Finished, LooseEdge, PlacedBy, Pressed, PressedSettings, by_landmarks, compare};
+pub use pressed::{
+    Finished, LooseEdge, PlacedBy, Pressed, PressedSettings, ScaledBy, by_landmarks, compare,
+};
 pub use record::{RecordContent, RecordEmblem, RecordSettings, record};
 pub use words::Landmark;
 

@@ -1,6 +1,6 @@
 //! The finished article compared with the plan.
 
-use measures::{Artwork, ClothLines, Fit, Map, Mm, Point, SameCloth, Vector};
+use measures::{Art, Artwork, ClothLines, Fit, Map, Mm, Point, SameCloth, Vector};
 use serde::Deserialize;
 
 use crate::marks::two_digits;
@@ -38,6 +38,19 @@ pub enum PlacedBy {
     Landmarks,
 }
 
+/// Where the scale of the finished article's photo is from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum ScaledBy {
+    /// A ruler in it.
+    Ruler,
+    /// The emblem's own planned width; by the ruler in it, if one was read, the emblem would be so
+    /// much larger that either is wrong.
+    Emblem {
+        /// By how much.
+        ruler_says_percent: Option<f64>,
+    },
+}
+
 /// What is known of the finished article.
 #[derive(Clone, Copy, Debug)]
 pub struct Finished<'a> {
@@ -47,8 +60,11 @@ pub struct Finished<'a> {
     pub plan: &'a Fit,
     /// How it lies, in the photo of the finished article.
     pub pressed: &'a Fit,
-    /// Whether that photo has a ruler; else it was scaled by the emblem's own planned width.
-    pub own_scale: bool,
+    /// Where the artwork lies on the cloth as each photo's plane lays it flat: as planned, and as
+    /// pressed.
+    pub lies: [Map<Art, Mm>; 2],
+    /// Where that photo's scale is from.
+    pub scaled_by: ScaledBy,
     /// The cloth's lines in both photos.
     pub lines: [Option<ClothLines>; 2],
     /// One photo's cloth laid over the other's.
@@ -102,15 +118,21 @@ pub fn compare(finished: &Finished<'_>, settings: &PressedSettings) -> Pressed {
         artwork,
         plan,
         pressed,
+        lies,
         ..
     } = *finished;
+    let middle = artwork.outline.bounding_box().center().into();
+    let to_lines = |i: usize| {
+        let lines: Option<ClothLines> = finished.lines[i];
+        lines.map(|l| l.turn_of_deg(turn_deg(&lies[i], middle)))
+    };
     let mut out = Pressed {
         shift_mm: None,
         u_shift_mm: None,
         turn_deg: None,
         u_turn_deg: None,
-        to_lines_deg: finished.lines[1].map(|l| l.turn_of_deg(turn_deg(pressed))),
-        planned_to_lines_deg: finished.lines[0].map(|l| l.turn_of_deg(turn_deg(plan))),
+        to_lines_deg: to_lines(1),
+        planned_to_lines_deg: to_lines(0),
         width_mm: None,
         size_percent: None,
         u_size_percent: None,
@@ -120,31 +142,51 @@ pub fn compare(finished: &Finished<'_>, settings: &PressedSettings) -> Pressed {
         untold: Vec::new(),
     };
     if let Some((same, _)) = &finished.same_cloth {
-        let (shift, turn) = from_plan(artwork, plan, pressed, &same.before_to_after);
+        let (shift, turn) = from_plan(middle, lies, &same.before_to_after);
         out.shift_mm = Some(shift);
         out.turn_deg = Some(turn);
         let root = |a: f64, b: f64, c: f64| (4.0 * a * a + b * b + c * c).sqrt();
-        out.u_shift_mm = Some(root(same.u_place_mm, plan.u_shift_mm, pressed.u_shift_mm));
+        out.u_shift_mm = Some(root(same.u_place_mm, plan.u_middle_mm, pressed.u_middle_mm));
         out.u_turn_deg = Some(root(
             same.u_turn_deg,
             plan.u_rotation_deg,
             pressed.u_rotation_deg,
         ));
     }
-    if finished.own_scale {
-        let width = artwork.outline.bounding_box().width();
-        out.width_mm = Some(width * pressed.mm_per_art);
-        out.size_percent = Some(100.0 * (pressed.mm_per_art / plan.mm_per_art - 1.0));
-        out.u_size_percent = Some(pressed.u_size_percent);
-    } else {
-        out.untold.push(
-            "no ruler in the photo of the finished article: it was scaled by the emblem's planned \
-             width, so its size is not checked"
-                .to_owned(),
-        );
+    match finished.scaled_by {
+        ScaledBy::Ruler => {
+            let width = artwork.outline.bounding_box().width();
+            out.width_mm = Some(width * pressed.mm_per_art);
+            out.size_percent = Some(100.0 * (pressed.mm_per_art / plan.mm_per_art - 1.0));
+            out.u_size_percent = Some(pressed.u_size_percent);
+        }
+        ScaledBy::Emblem { ruler_says_percent } => {
+            let ruler = match ruler_says_percent {
+                Some(_) => "the ruler in the photo of the finished article does not fit the plan",
+                None => "no ruler was read in the photo of the finished article",
+            };
+            out.untold.push(format!(
+                "{ruler}: it was scaled by the emblem's planned width, so its size is not checked"
+            ));
+        }
     }
     out.findings = findings(&out, settings);
+    if let ScaledBy::Emblem {
+        ruler_says_percent: Some(percent),
+    } = finished.scaled_by
+    {
+        out.findings.push(format!(
+            "by the ruler in this photo the pressed emblem is {:.0} % {} than planned: measure its \
+             width with a ruler; either the ruler was misread, or another size was pressed",
+            percent.abs(),
+            larger(percent)
+        ));
+    }
     out
+}
+
+fn larger(percent: f64) -> &'static str {
+    if percent > 0.0 { "larger" } else { "smaller" }
 }
 
 /// What is said when the shift cannot be told.
@@ -189,10 +231,10 @@ fn findings(p: &Pressed, settings: &PressedSettings) -> Vec<String> {
     if let (Some(percent), Some(u)) = (p.size_percent, p.u_size_percent)
         && percent.abs() > settings.size_max_percent.max(u)
     {
-        let than = if percent > 0.0 { "larger" } else { "smaller" };
         all.push(format!(
-            "the pressed emblem is {:.1} % {than} than planned (± {} %)",
+            "the pressed emblem is {:.1} % {} than planned (± {} %)",
             percent.abs(),
+            larger(percent),
             two_digits(u)
         ));
     }
@@ -210,7 +252,27 @@ fn findings(p: &Pressed, settings: &PressedSettings) -> Vec<String> {
     if p.shift_mm.is_none() {
         all.push(UNPLACED.to_owned());
     }
+    all.extend(too_unsure(p, settings));
     all
+}
+
+/// What is known less surely than it has to be is no all-clear.
+fn too_unsure(p: &Pressed, settings: &PressedSettings) -> Vec<String> {
+    let figures = [
+        ("place", p.u_shift_mm, settings.shift_max_mm, " mm"),
+        ("turn", p.u_turn_deg, settings.turn_max_deg, "°"),
+    ];
+    let unsure = figures
+        .into_iter()
+        .filter_map(|(what, u, most, unit)| Some((what, u.filter(|&u| u > most)?, most, unit)));
+    let words = unsure.map(|(what, u, most, unit)| {
+        format!(
+            "the pressed emblem's {what} is known to ± {}{unit} only, {most}{unit} are wanted: \
+             check it by hand",
+            two_digits(u)
+        )
+    });
+    words.collect()
 }
 
 /// "0.8 mm to the right and 0.3 mm too high".
@@ -224,26 +286,26 @@ fn way(x: f64, y: f64) -> String {
     )
 }
 
-fn turn_deg(fit: &Fit) -> f64 {
-    let m = fit.art_to_cloth.rows();
-    m[1][0].atan2(m[0][0]).to_degrees()
+/// Turn at a place, clockwise as seen.
+fn turn_deg(map: &Map<Art, Mm>, at: Point<Art>) -> f64 {
+    let j = map.jacobian(at);
+    (j[(1, 0)] - j[(0, 1)])
+        .atan2(j[(0, 0)] + j[(1, 1)])
+        .to_degrees()
 }
 
-/// Shift of the centre, as worn, and turn, from the plan carried over to the second photo's cloth.
+/// Shift of the middle, as worn, and turn, from the plan carried over to the second photo's cloth.
 fn from_plan(
-    artwork: &Artwork,
-    plan: &Fit,
-    pressed: &Fit,
+    middle: Point<Art>,
+    [planned, pressed]: [Map<Art, Mm>; 2],
     before_to_after: &Map<Mm, Mm>,
 ) -> ([f64; 2], f64) {
-    let centre: Point<measures::Art> = artwork.outline.bounding_box().center().into();
-    let planned = plan.art_to_cloth.then(before_to_after);
-    let m = planned.rows();
-    let planned_deg = m[1][0].atan2(m[0][0]).to_degrees();
-    let off: Vector<Mm> = pressed.art_to_cloth.apply(centre) - planned.apply(centre);
+    let planned = planned.then(before_to_after);
+    let planned_deg = turn_deg(&planned, middle);
+    let off: Vector<Mm> = pressed.apply(middle) - planned.apply(middle);
     let (sin, cos) = planned_deg.to_radians().sin_cos();
     let shift = [cos * off.x + sin * off.y, cos * off.y - sin * off.x];
-    let turn = turn_deg(pressed) - planned_deg;
+    let turn = turn_deg(&pressed, middle) - planned_deg;
     (shift, turn - 360.0 * (turn / 360.0).round())
 }
 

@@ -19,6 +19,8 @@ pub(crate) struct Texture {
     pub(crate) weight: Vec<f32>,
     /// Finest changes in it, in mm.
     pub(crate) finest_mm: f64,
+    /// Coarsest ones.
+    pub(crate) coarsest_mm: f64,
     /// The same in pixels of the photo.
     pub(crate) px_per_line: f64,
 }
@@ -58,6 +60,7 @@ impl Texture {
             channels: [0, 1, 2].map(|c| band(&field.channels[c])),
             weight,
             finest_mm,
+            coarsest_mm,
             px_per_line: finest_mm * field.px_per_mm,
         })
     }

@@ -7,14 +7,16 @@
 
 mod parts;
 mod rough;
+mod warp;
 
 use measures::{Map, Mm, Outline, ResidueField, SameCloth};
 
 use crate::lines::LineSettings;
 use crate::lines::Texture;
 
-/// Changes of the cloth that are compared, in mm: wider than a loop, narrower than a fold.
-const BAND_MM: [f64; 2] = [1.2, 12.0];
+/// Changes of the cloth that are compared, in mm. First those wider than a loop and narrower than a
+/// fold, which forgive a guess that is off; then the loops themselves.
+const BANDS_MM: [[f64; 2]; 2] = [[1.2, 12.0], [0.6, 6.0]];
 
 /// One photograph, and what covers the cloth in it.
 #[derive(Clone, Copy, Debug)]
@@ -34,11 +36,21 @@ pub fn same_cloth(
     guess: &Map<Mm, Mm>,
     settings: &LineSettings,
 ) -> Option<SameCloth> {
-    let texture = |c: &Covered<'_>| Texture::new(c.field, Some(c.emblem), BAND_MM, settings);
-    let (first, second) = (texture(before)?, texture(after)?);
-    let about = before.emblem.bounding_box().center();
-    let rough = rough::place(&first, &second, guess, about.into())?;
-    parts::refined(&first, &second, &rough, about.into())
+    let textures = |band| {
+        let texture = |c: &Covered<'_>| Texture::new(c.field, Some(c.emblem), band, settings);
+        Some((texture(before)?, texture(after)?))
+    };
+    let bands: Vec<(Texture, Texture)> = BANDS_MM.into_iter().filter_map(textures).collect();
+    let emblem = before.emblem.bounding_box();
+    let rough = bands
+        .iter()
+        .find_map(|(first, second)| rough::place(first, second, guess, emblem.center().into()))?;
+    let maps = bands.iter().flat_map(|(first, second)| {
+        parts::PARTS_MM
+            .into_iter()
+            .filter_map(|part| parts::refined([first, second], &rough, emblem, part))
+    });
+    maps.min_by(|a, b| a.u_place_mm.total_cmp(&b.u_place_mm))
 }
 
 /// A value of the second photo's texture, and how much of it is cloth, at a place.

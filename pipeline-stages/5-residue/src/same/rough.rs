@@ -42,7 +42,12 @@ pub(super) fn place(
     let rival = found
         .iter()
         .filter(|p| p.shift.0.hypot(p.shift.1).is_finite())
-        .filter(|p| (p.shift.0 - best.shift.0).hypot(p.shift.1 - best.shift.1) > PEAK_MM)
+        .filter(|p| {
+            // Turned a little, the same place fits best somewhat aside.
+            let turn = (p.turn_deg - best.turn_deg).abs().to_radians();
+            let apart = (p.shift.0 - best.shift.0).hypot(p.shift.1 - best.shift.1);
+            apart > PEAK_MM + turn * window.reach_mm
+        })
         .map(|p| p.height)
         .fold(best.rival, f32::max);
     let clear = best.height > PEAK_MIN_SIGMAS && rival < RIVAL_SHARE * best.height;
@@ -115,7 +120,7 @@ impl Window {
             for ky in 0..grid.height {
                 let fy = ky.min(grid.height - ky) as f64 / extent[1];
                 let f = (kx as f64 / extent[0]).hypot(fy);
-                band.push(f > 1.0 / super::BAND_MM[1] && f < 1.0 / super::BAND_MM[0]);
+                band.push(f > 1.0 / texture.coarsest_mm && f < 1.0 / texture.finest_mm);
             }
         }
         Some(Self {

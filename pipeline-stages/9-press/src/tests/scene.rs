@@ -122,6 +122,7 @@ impl Scene {
             u_shift_mm: 0.1,
             u_rotation_deg: 0.08,
             u_outline_mm: 0.2,
+            u_middle_mm: 0.1,
             signal_to_noise: 20.0,
             samples: vec![],
         };

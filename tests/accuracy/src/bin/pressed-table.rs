@@ -41,87 +41,128 @@ struct Planted {
     lost_mm: f64,
 }
 
+/// What came of all pairs.
+#[derive(Default)]
+struct Tally {
+    pairs: usize,
+    /// Shift and turn given, and by how much they are off.
+    shift_off_mm: Vec<f64>,
+    turn_off_deg: Vec<f64>,
+    size_off_percent: Vec<f64>,
+    /// Coordinates of the shift, and those that are off by their bound at most.
+    coordinates: usize,
+    within: usize,
+    turns_within: usize,
+    /// Shift or turn not given, and of these the ones about which the job says so.
+    not_measured: usize,
+    said_so: usize,
+    /// A planted shift of 1 mm or turn of 1° in a pair that was measured, and reported.
+    big: usize,
+    told: usize,
+    /// A part that has come off, and the same without one.
+    lost: usize,
+    lost_told: usize,
+    whole: usize,
+    false_loose: usize,
+}
+
+impl Tally {
+    fn add(&mut self, planted: &Planted, emblem: &Value) {
+        self.pairs += 1;
+        let finished = &emblem["finished"];
+        let says = |list: &Value, words: &str| {
+            let mut all = list.as_array().into_iter().flatten();
+            all.any(|f| f.as_str().is_some_and(|f| f.contains(words)))
+        };
+        let number = |key: &str| finished[key].as_f64();
+        let figures = (
+            number("shift_right_mm").zip(number("shift_down_mm")),
+            number("turn_deg"),
+        );
+        let (Some((x, y)), Some(turn)) = figures else {
+            self.not_measured += 1;
+            self.said_so +=
+                usize::from(says(&emblem["reasons"], "pressed.jpg") && emblem["verdict"] != "cut");
+            return;
+        };
+        let off = [x - planted.shift_mm[0], y - planted.shift_mm[1]];
+        let u_shift_mm = number("u_shift_mm").unwrap_or(0.0);
+        self.shift_off_mm.push(off[0].hypot(off[1]));
+        self.turn_off_deg.push(turn - planted.turn_deg);
+        self.size_off_percent.extend(number("size_percent"));
+        self.coordinates += 2;
+        self.within += off.iter().filter(|o| o.abs() <= u_shift_mm).count();
+        let u_turn_deg = number("u_turn_deg").unwrap_or(0.0);
+        self.turns_within += usize::from((turn - planted.turn_deg).abs() <= u_turn_deg);
+        let findings = &finished["findings"];
+        let shifted = planted.shift_mm[0].hypot(planted.shift_mm[1]) >= 1.0;
+        let turned = planted.turn_deg.abs() >= 1.0;
+        if shifted || turned {
+            self.big += 1;
+            let told = (!shifted || says(findings, "planned place"))
+                && (!turned || says(findings, "is turned"));
+            self.told += usize::from(told);
+        }
+        let loose = usize::from(says(findings, "mm of edge"));
+        if planted.lost_mm > 0.0 {
+            self.lost += 1;
+            self.lost_told += loose;
+        } else {
+            self.whole += 1;
+            self.false_loose += loose;
+        }
+    }
+
+    fn print(&self) {
+        let measured = self.pairs - self.not_measured;
+        let sizes = self.size_off_percent.iter().copied();
+        let rows = [
+            ("pairs", self.pairs.to_string()),
+            ("shift and turn measured", share(measured, self.pairs)),
+            (
+                "not measured, and said so",
+                share(self.said_so, self.not_measured),
+            ),
+            ("shift off mm", spread(self.shift_off_mm.iter().copied(), 3)),
+            (
+                "its coordinates within ± u",
+                share(self.within, self.coordinates),
+            ),
+            ("turn off °", spread(self.turn_off_deg.iter().copied(), 3)),
+            ("within ± u", share(self.turns_within, measured)),
+            ("size off %", spread(sizes, 2)),
+            ("1 mm or 1° told", share(self.told, self.big)),
+            ("lost part told", share(self.lost_told, self.lost)),
+            (
+                "lost part told falsely",
+                share(self.false_loose, self.whole),
+            ),
+        ];
+        println!("finished articles against the plan: median / 95th percentile / worst\n");
+        print(&rows.map(|(name, value)| vec![name.to_owned(), value]));
+    }
+}
+
 fn main() -> Result<(), Box<dyn Error>> {
     let options = Options::parse();
-    let (mut shifts, mut turns, mut sizes) = (Vec::new(), Vec::new(), Vec::new());
-    let (mut placed, mut told, mut big, mut within, mut lost, mut lost_told, mut false_loose) =
-        (0, 0, 0, 0, 0, 0, 0);
-    let mut measured = 0;
+    let mut tally = Tally::default();
     for seed in options.first_seed..options.first_seed + options.pairs {
         let folder = options.folder.join(format!("pair-{seed}"));
         let planted = paint(seed, &folder, options.no_ruler)?;
         let fit = run(&options.program, &folder)?;
         let emblem = &fit["emblems"][0];
-        let finished = &emblem["finished"];
-        if emblem["fit"].is_null() {
-            eprintln!("{seed}: no plan to compare with, {}", emblem["reasons"]);
-            continue;
-        }
-        measured += 1;
-        let number = |key: &str| finished[key].as_f64();
-        let planted_mm = planted.shift_mm[0].hypot(planted.shift_mm[1]);
-        if let (Some(x), Some(y), Some(turn)) = (
-            number("shift_right_mm"),
-            number("shift_down_mm"),
-            number("turn_deg"),
-        ) {
-            placed += 1;
-            let off = (x - planted.shift_mm[0]).hypot(y - planted.shift_mm[1]);
-            shifts.push(off);
-            turns.push(turn - planted.turn_deg);
-            within += usize::from(off <= number("u_shift_mm").unwrap_or(0.0));
-        }
-        sizes.extend(number("size_percent"));
-        let findings = finished["findings"].as_array().cloned().unwrap_or_default();
-        let says = |words: &str| {
-            findings
-                .iter()
-                .any(|f| f.as_str().is_some_and(|f| f.contains(words)))
-        };
-        if planted_mm >= 1.0 || planted.turn_deg.abs() >= 1.0 {
-            big += 1;
-            let moved = planted_mm < 1.0 || says("planned place") || says("turned");
-            told += usize::from(moved && !findings.is_empty());
-        }
-        if planted.lost_mm > 0.0 {
-            lost += 1;
-            lost_told += usize::from(says("mm of edge"));
-        } else {
-            false_loose += usize::from(says("mm of edge"));
-        }
+        tally.add(&planted, emblem);
         eprintln!(
-            "{seed}: planted {:.2} {:.2} mm {:.2}°, lost {:.1}; {}",
-            planted.shift_mm[0], planted.shift_mm[1], planted.turn_deg, planted.lost_mm, finished
+            "{seed}: planted {:.2} {:.2} mm {:.2}°, lost {:.1}; {} {}",
+            planted.shift_mm[0],
+            planted.shift_mm[1],
+            planted.turn_deg,
+            planted.lost_mm,
+            emblem["verdict"],
+            emblem["finished"]
         );
     }
-    println!("finished articles against the plan: median / 95th percentile / worst\n");
-    let rows = [vec![
-        "pairs",
-        "laid over",
-        "shift off mm",
-        "within bound",
-        "turn off °",
-        "size off %",
-        "1 mm or 1° told",
-        "lost part told",
-        "false",
-    ]];
-    let mut rows: Vec<Vec<String>> = rows
-        .into_iter()
-        .map(|r| r.into_iter().map(str::to_owned).collect())
-        .collect();
-    rows.push(vec![
-        measured.to_string(),
-        share(placed, measured),
-        spread(shifts.iter().copied(), 3),
-        share(within, placed),
-        spread(turns.iter().copied(), 3),
-        spread(sizes.iter().copied(), 2),
-        share(told, big),
-        share(lost_told, lost),
-        share(false_loose, measured - lost),
-    ]);
-    print(&rows);
+    tally.print();
     Ok(())
 }
 
