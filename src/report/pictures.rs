@@ -176,7 +176,7 @@ impl Scene<'_> {
     /// Every tick used, and the first and last of the ruler that the press sheet goes by.
     fn mark_rulers(&self, picture: &mut RgbImage, view: &View) {
         let pen = view.pen();
-        let guide = self.guide();
+        let marks = self.end_marks(picture, view);
         for (width, colour) in [(3.4 * pen, DARK), (1.3 * pen, LIGHT)] {
             let mut layer = Layer::over(picture);
             for tick in self.rulers.iter().flat_map(|r| &r.ticks) {
@@ -185,15 +185,21 @@ impl Scene<'_> {
                     layer.stroke(ends[0], ends[1], 0.4 * width, colour);
                 }
             }
-            for (outline, letter) in guide.iter().flat_map(|r| end_marks(r, view)) {
-                layer.polyline(&outline, width, colour);
-                let beside = outline.first().copied().unwrap_or(Point::new(0.0, 0.0));
+            for mark in &marks {
+                layer.polyline(&mark.outline, width, colour);
                 let shadow = if colour == DARK { pen } else { 0.0 };
-                let at = beside + Vector::new(5.0 * pen + shadow, shadow - 4.0 * pen);
-                layer.words(at, 22.0 * pen, colour, letter);
+                let at = mark.letter_at + Vector::new(shadow, shadow);
+                layer.words(at, LETTER_PENS * pen, colour, mark.letter);
             }
             layer.onto(picture);
         }
+    }
+
+    /// The marks round the ends of that ruler.
+    fn end_marks(&self, picture: &RgbImage, view: &View) -> Vec<EndMark> {
+        let size = [picture.width(), picture.height()].map(f64::from);
+        let guide = self.guide();
+        guide.map_or_else(Vec::new, |ruler| end_marks(ruler, view, size))
     }
 
     /// The ruler that the press sheet places the emblem from. How thick it is does not change the
@@ -208,21 +214,28 @@ impl Scene<'_> {
         self.rulers.get(chosen.map_or(0, |(i, _)| i))
     }
 
-    /// The corner for a panel that is farthest from emblem and rulers.
-    fn free_corner(&self, view: &View, picture: [f64; 2], panel: [f64; 2], gap: f64) -> [f64; 2] {
-        let emblem = self.fitted.iter().flat_map(|(artwork, fit)| {
-            let middle = Point::from(artwork.outline.bounding_box().center());
-            corners(artwork)
-                .into_iter()
-                .chain([middle])
-                .map(|p| fit.art_to_photo.apply(p))
-        });
+    /// The corner for a panel that is farthest from emblem, rulers and their marks.
+    fn free_corner(&self, view: &View, picture: &RgbImage, panel: [f64; 2], gap: f64) -> [f64; 2] {
+        let emblem = self
+            .fitted
+            .iter()
+            .flat_map(|(artwork, fit)| outline_lines(artwork, fit).concat());
         let rulers = self.rulers.iter().flat_map(|r| {
-            let along =
-                |i: usize, j: usize| [0.0, 0.25, 0.5, 0.75].map(|t| r.body[i].lerp(r.body[j], t));
-            [along(0, 1), along(1, 2), along(2, 3), along(3, 0)].concat()
+            let along = |i: usize, j: usize| {
+                (0..50).map(move |t| r.body[i].lerp(r.body[j], f64::from(t) / 50.0))
+            };
+            along(0, 1)
+                .chain(along(1, 2))
+                .chain(along(2, 3))
+                .chain(along(3, 0))
         });
-        let taken: Vec<_> = emblem.chain(rulers).map(|p| view.place(p)).collect();
+        let marks = self.end_marks(picture, view);
+        let marked = marks.iter().flat_map(|m| {
+            let letter = [m.letter_at, m.letter_at + Vector::new(0.0, -2.0 * gap)];
+            m.outline.iter().copied().chain(letter)
+        });
+        let seen = emblem.chain(rulers).map(|p| view.place(p));
+        let taken: Vec<_> = seen.chain(marked).collect();
         let room = |&[x, y]: &[f64; 2]| {
             let away = |p: &Point<Px>| {
                 let dx = (x - p.x).max(p.x - x - panel[0]).max(0.0);
@@ -231,7 +244,8 @@ impl Scene<'_> {
             };
             taken.iter().map(away).fold(f64::INFINITY, f64::min)
         };
-        let [right, low] = [0, 1].map(|i| picture[i] - panel[i] - gap);
+        let size = [picture.width(), picture.height()].map(f64::from);
+        let [right, low] = [0, 1].map(|i| size[i] - panel[i] - gap);
         let places = [[gap, low], [right, low], [gap, gap], [right, gap]];
         places
             .into_iter()
@@ -246,8 +260,7 @@ impl Scene<'_> {
         };
         let unit = 7.0 * view.pen();
         let (width, height) = (unit * 26.0, unit * 9.2);
-        let size = [picture.width(), picture.height()].map(f64::from);
-        let [x, y] = self.free_corner(view, size, [width, height], unit);
+        let [x, y] = self.free_corner(view, picture, [width, height], unit);
         darken(picture, x, y, width, height);
         let mut layer = Layer::over(picture);
         let at = |dx: f64, dy: f64| Point::new(x + dx * unit, y + dy * unit);
@@ -414,23 +427,61 @@ fn residual_colour(at: Point<Px>, samples: &[EdgeSample]) -> Colour {
     }
 }
 
-/// A ring around the first tick used and a square around the last, as lines, with their letters.
-fn end_marks(ruler: &Ruler, view: &View) -> [(Vec<Point<Px>>, &'static str); 2] {
-    let [first, last] = ruler.ends.map(|p| view.place(p));
-    let radius = 11.0 * view.pen();
-    let ring = (0..=48).map(|i| {
-        let (sin, cos) = (f64::from(i) / 48.0 * std::f64::consts::TAU).sin_cos();
-        first + Vector::new(cos, sin) * radius
-    });
-    let square = [
+/// Height of the letters beside the marks, and the marks' radius, in widths of the pen.
+const LETTER_PENS: f64 = 22.0;
+const MARK_PENS: f64 = 11.0;
+
+/// A mark round an end of the ruler.
+struct EndMark {
+    outline: Vec<Point<Px>>,
+    letter: &'static str,
+    /// Where the letter's baseline begins.
+    letter_at: Point<Px>,
+}
+
+/// A ring around the first tick used and a square around the last, with their letters; those that
+/// lie in a picture of this size, and whole in it.
+fn end_marks(ruler: &Ruler, view: &View, size: [f64; 2]) -> Vec<EndMark> {
+    let pen = view.pen();
+    let radius = MARK_PENS * pen;
+    let within =
+        |v: f64, most: f64| v.clamp(radius + 2.0 * pen, (most - radius - 2.0 * pen).max(radius));
+    let ring: Vec<(f64, f64)> = (0..=48)
+        .map(|i| (f64::from(i) / 48.0 * std::f64::consts::TAU).sin_cos())
+        .collect();
+    let square = vec![
         (1.0, 1.0),
         (1.0, -1.0),
         (-1.0, -1.0),
         (-1.0, 1.0),
         (1.0, 1.0),
-    ]
-    .map(|(x, y)| last + Vector::new(x, y) * radius);
-    [(ring.collect(), "A"), (square.to_vec(), "B")]
+    ];
+    let ends = ruler.ends.map(|p| view.place(p));
+    let inside = |p: &Point<Px>| (0.0..=size[0]).contains(&p.x) && (0.0..=size[1]).contains(&p.y);
+    let shapes = ends.into_iter().zip([(ring, "A"), (square, "B")]);
+    shapes
+        .filter(|(end, _)| inside(end))
+        .map(|(end, (shape, letter))| {
+            let middle = Point::new(within(end.x, size[0]), within(end.y, size[1]));
+            let letter_width = 0.75 * LETTER_PENS * pen;
+            let aside = if middle.x + radius + 2.0 * pen + letter_width < size[0] {
+                radius + 4.0 * pen
+            } else {
+                -radius - 3.0 * pen - letter_width
+            };
+            let shape = shape.into_iter();
+            EndMark {
+                outline: shape
+                    .map(|(x, y)| middle + Vector::new(x, y) * radius)
+                    .collect(),
+                letter,
+                letter_at: Point::new(
+                    middle.x + aside,
+                    (middle.y - 4.0 * pen).max(0.85 * LETTER_PENS * pen),
+                ),
+            }
+        })
+        .collect()
 }
 
 /// The corners of an artwork's bounding box, in order round it.
