@@ -235,7 +235,7 @@ impl Bench<'_> {
     fn same_landmarks(&self, task: &Task, measured: &Measured, found: &Found) -> Option<SameCloth> {
         let on_cloth =
             |marks: &[press::Landmark], plane: &ClothPlane| -> Vec<(String, Point<Mm>)> {
-                let place = |m: &press::Landmark| (m.name.clone(), plane.to_cloth().apply(m.at));
+                let place = |m: &press::Landmark| (m.name.clone(), plane.on_cloth(m.at));
                 marks.iter().map(place).collect()
             };
         press::by_landmarks(

@@ -3,9 +3,9 @@
 use nalgebra::{Matrix3, Vector3};
 
 use crate::map::Map;
-use crate::photo::Camera;
+use crate::photo::{Camera, Lens};
 use crate::uncertainty::{Budget, Term};
-use crate::unit::{Mm, Point, Px};
+use crate::unit::{Mm, Point, Px, Unit};
 
 /// The cloth's plane in camera coordinates (x right, y down, z away from the camera, mm):
 /// depth grows by `slope_x` for each millimetre to the right and by `slope_y` downwards.
@@ -110,6 +110,9 @@ pub struct ClothPlane {
     /// Other readings of the ruler that remain possible: a person must look, unless something
     /// known beforehand settles it.
     pub reading_doubt: Option<ReadingDoubt>,
+    /// The lens's bending, where it was measured. `pose` and the maps below are those of a
+    /// straight-drawing lens.
+    pub lens: Option<Lens>,
     to_photo: Map<Mm, Px>,
     to_cloth: Map<Px, Mm>,
 }
@@ -127,24 +130,59 @@ impl ClothPlane {
             covariance,
             warnings: Vec::new(),
             reading_doubt: None,
+            lens: None,
             to_photo,
             to_cloth,
         })
     }
 
-    /// Cloth millimetres to photo pixels.
+    /// Cloth millimetres to the pixels of a straight-drawing lens.
     pub fn to_photo(&self) -> &Map<Mm, Px> {
         &self.to_photo
     }
 
-    /// Photo pixels to cloth millimetres.
+    /// Pixels of a straight-drawing lens to cloth millimetres.
     pub fn to_cloth(&self) -> &Map<Px, Mm> {
         &self.to_cloth
     }
 
+    /// Where on the cloth a place of the photo lies.
+    pub fn on_cloth(&self, p: Point<Px>) -> Point<Mm> {
+        self.to_cloth.apply(self.straightened(p))
+    }
+
+    /// Where in the photo a place on the cloth is seen.
+    pub fn in_photo(&self, p: Point<Mm>) -> Point<Px> {
+        let straight = self.to_photo.apply(p);
+        self.lens.map_or(straight, |lens| lens.bent(straight))
+    }
+
+    /// A map to the pixels of a straight-drawing lens, as the photo shows it near the image of
+    /// `middle`.
+    pub fn as_seen<U: Unit>(&self, map: Map<U, Px>, middle: Point<U>) -> Map<U, Px> {
+        match self.lens {
+            Some(lens) => map.then(&lens.near(map.apply(middle))),
+            None => map,
+        }
+    }
+
+    /// The reverse: what a straight-drawing lens would show near `middle` in place of `map`.
+    pub fn as_straight<U: Unit>(&self, map: &Map<U, Px>, middle: Point<Px>) -> Map<U, Px> {
+        let back = self
+            .lens
+            .and_then(|lens| lens.near(lens.straightened(middle)).inverse());
+        back.map_or(*map, |back| map.then(&back))
+    }
+
+    fn straightened(&self, p: Point<Px>) -> Point<Px> {
+        self.lens.map_or(p, |lens| lens.straightened(p))
+    }
+
     /// Pixels per millimetre of cloth at a photo point (mean of all directions).
     pub fn px_per_mm_at(&self, p: Point<Px>) -> f64 {
-        1.0 / self.to_cloth.scale_at(p)
+        let straight = self.straightened(p);
+        let bending = self.lens.map_or(1.0, |lens| lens.magnification(straight));
+        bending / self.to_cloth.scale_at(straight)
     }
 
     /// The terms of the scale's uncertainty at a photo point, each propagated to that point
@@ -169,6 +207,7 @@ impl ClothPlane {
     /// Derivative of ln(px per mm) at a photo point by the pose's three parameters.
     fn scale_gradient_at(&self, p: Point<Px>) -> Vector3<f64> {
         let step = 1e-4;
+        let p = self.straightened(p);
         let log_scale = |step: f64, i| {
             let to_photo = self.nudged(i, step).to_photo(&self.camera);
             to_photo.inverse().map_or(0.0, |m| -m.scale_at(p).ln())

@@ -73,6 +73,12 @@ impl Fit {
     /// Where the artwork lies on the cloth as `plane` lays it flat. What the artwork's own shape
     /// said of the tilt is in `art_to_cloth`, but not in anything else seen through that plane.
     pub fn lies_on(&self, plane: &ClothPlane) -> Map<Art, Mm> {
-        self.art_to_photo.then(plane.to_cloth())
+        let n = self.samples.len().max(1) as f64;
+        let middle = self.samples.iter().fold(Point::new(0.0, 0.0), |sum, s| {
+            Point::new(sum.x + s.at.x / n, sum.y + s.at.y / n)
+        });
+        plane
+            .as_straight(&self.art_to_photo, middle)
+            .then(plane.to_cloth())
     }
 }

@@ -26,7 +26,7 @@ pub use fit::{Fit, Verdict};
 pub use lines::ClothLines;
 pub use map::Map;
 pub use outline::{AsCut, CutFrom, Outline, Worn};
-pub use photo::{Camera, Photo};
+pub use photo::{Camera, Lens, Photo};
 pub use pressed::SameCloth;
 pub use residue::{Grid, ResidueField};
 pub use ruler::Ruler;

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::photo::Lens;
 use crate::unit::{Point, Px};
 
 /// The unit a ruler is divided in.
@@ -73,6 +74,17 @@ pub struct Ruler {
 }
 
 impl Ruler {
+    /// As a straight-drawing lens would show it.
+    pub fn straightened(&self, lens: &Lens) -> Self {
+        let mut ruler = self.clone();
+        for point in ruler.ticks.iter_mut().flat_map(|t| &mut t.points) {
+            point.at = lens.straightened(point.at);
+        }
+        ruler.ends = ruler.ends.map(|p| lens.straightened(p));
+        ruler.body = ruler.body.map(|p| lens.straightened(p));
+        ruler
+    }
+
     /// Length between the first and the last tick used, in millimetres on the ruler.
     pub fn base_mm(&self) -> f64 {
         let (Some(first), Some(last)) = (self.ticks.first(), self.ticks.last()) else {

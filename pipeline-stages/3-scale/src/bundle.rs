@@ -8,7 +8,7 @@
 //! synthesis, 2000).
 
 use measures::cloth::PlanePose;
-use measures::{Camera, Point, Px, Ruler};
+use measures::{Camera, Lens, Point, Px, Ruler};
 use nalgebra::{DMatrix, DVector, Matrix3};
 
 /// Prior knowledge of the adjustment.
@@ -18,7 +18,12 @@ pub(crate) struct Prior {
     pub(crate) slope: f64,
     /// Standard deviation of ln(length) by which a further ruler may differ from the first.
     pub(crate) log_stretch: f64,
+    /// Standard deviation of the lens's bending (k1) around zero.
+    pub(crate) bending: f64,
 }
+
+/// So little bending is none.
+pub(crate) const STRAIGHT: f64 = 1e-12;
 
 /// The adjusted plane of the rulers' faces.
 #[derive(Clone, Debug)]
@@ -29,6 +34,12 @@ pub(crate) struct FacePlane {
     /// For each ruler after the first: ln of how much longer its millimetre is than the first's,
     /// and the standard uncertainty of that.
     pub(crate) stretches: Vec<(f64, f64)>,
+    /// The lens's bending (k1) and its standard uncertainty.
+    pub(crate) bending: (f64, f64),
+    /// Sum of squares of the residuals, far ones damped, in standard deviations.
+    pub(crate) cost: f64,
+    /// Root mean square of the residuals in standard deviations, far ones damped.
+    pub(crate) spread: f64,
     /// Root mean square distance of the ticks from their places, in millimetres.
     pub(crate) rms_mm: f64,
 }
@@ -109,9 +120,10 @@ impl<'a> Adjustment<'a> {
     }
 
     /// State: `slope_x`, `slope_y`, ln `depth_mm`, then for each ruler its direction (rad), the
-    /// place of its first tick (mm) and ln of its stretch. The first ruler's stretch stays zero.
+    /// place of its first tick (mm) and ln of its stretch; last, the lens's bending k1. The first
+    /// ruler's stretch stays zero.
     fn start(&self, rulers: &[Ruler]) -> DVector<f64> {
-        let mut state = DVector::zeros(3 + 3 * self.rulers);
+        let mut state = DVector::zeros(4 + 3 * self.rulers);
         state[2] = (self.camera.focal_px / rulers[0].px_per_mm).ln();
         let to_plane = self.pose(&state).to_photo(self.camera).inverse();
         for (i, ruler) in rulers.iter().enumerate() {
@@ -137,8 +149,13 @@ impl<'a> Adjustment<'a> {
     /// standard deviations.
     fn residuals(&self, state: &DVector<f64>) -> Option<Vec<(f64, f64)>> {
         let to_plane = self.pose(state).to_photo(self.camera).inverse()?;
+        let lens = Lens {
+            k1: state[self.bending()],
+            focal_px: self.camera.focal_px,
+            principal: self.camera.principal,
+        };
         let residual = |s: &Sighting| {
-            let p = to_plane.apply(s.at);
+            let p = to_plane.apply(lens.straightened(s.at));
             let own = &state.as_slice()[3 + 3 * s.ruler..6 + 3 * s.ruler];
             let along = p.x * own[0].cos() + p.y * own[0].sin();
             let mm = along - own[1] - s.place_mm * own[2].exp();
@@ -147,9 +164,14 @@ impl<'a> Adjustment<'a> {
         Some(self.sightings.iter().map(residual).collect())
     }
 
+    fn bending(&self) -> usize {
+        3 + 3 * self.rulers
+    }
+
     fn prior_sigma(&self, parameter: usize) -> Option<f64> {
         match parameter {
             0 | 1 => Some(self.prior.slope),
+            p if p == self.bending() => Some(self.prior.bending),
             // Holds the first ruler as the measure of all.
             5 => Some(1e-9),
             p if p > 5 && p % 3 == 2 => Some(self.prior.log_stretch),
@@ -218,12 +240,16 @@ impl<'a> Adjustment<'a> {
         let (normal, _) = self.normal_equations(state);
         let residuals = self.residuals(state)?;
         let count = residuals.len() as f64;
-        let spread = (residuals.iter().map(|r| huber(r.1)).sum::<f64>() / count).max(1.0);
-        let covariance = normal.cholesky()?.inverse() * spread;
+        let variance = residuals.iter().map(|r| huber(r.1)).sum::<f64>() / count;
+        let covariance = normal.cholesky()?.inverse() * variance.max(1.0);
         let stretches = (1..self.rulers)
             .map(|i| 5 + 3 * i)
             .map(|p| (state[p], covariance[(p, p)].sqrt()));
+        let bending = self.bending();
         Some(FacePlane {
+            bending: (state[bending], covariance[(bending, bending)].sqrt()),
+            cost: self.cost(state),
+            spread: variance.sqrt(),
             pose: self.pose(state),
             covariance: covariance.fixed_view::<3, 3>(0, 0).into_owned(),
             stretches: stretches.collect(),

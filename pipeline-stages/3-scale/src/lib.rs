@@ -11,7 +11,7 @@ mod class;
 use measures::cloth::{PlanePose, PlaneTerm, ReadingDoubt};
 use measures::photo::FocalSource;
 use measures::ruler::{Reading, RulerHint, RulerUnit};
-use measures::{Camera, ClothPlane, Ruler};
+use measures::{Camera, ClothPlane, Lens, Ruler};
 use nalgebra::{Matrix3, Vector3};
 use serde::Deserialize;
 
@@ -76,6 +76,9 @@ pub fn cloth_plane(
     let own = settings.for_card(card.is_some());
     let settings = own.as_ref().unwrap_or(settings);
     let rulers = card.as_ref().map_or(rulers, |card| &card.rulers);
+    let bent = settings.bending(rulers, camera);
+    let lens = bent.as_ref().map(|bent| bent.lens);
+    let rulers = bent.as_ref().map_or(rulers, |bent| &bent.straightened);
     let first = rulers.first().ok_or(Error::NoRuler)?;
     let no_plane = || Error::NoPlane {
         ticks: rulers.iter().map(|r| r.ticks.len()).sum(),
@@ -97,13 +100,10 @@ pub fn cloth_plane(
         class_term(used, settings),
         thickness_term(&pose, camera, &thickness),
         focal_term(used, camera, &face.pose, settings),
-        length_term(
-            "lens bending",
-            settings.u_lens_percent,
-            "typical of phone cameras, unverified",
-        ),
+        length_term("lens bending", settings.u_lens_percent, &lens_source(lens)),
     ];
     let mut plane = ClothPlane::new(*camera, pose, terms).ok_or_else(no_plane)?;
+    plane.lens = lens;
     plane.reading_doubt = reading_doubt(first, settings);
     warnings.extend(shadow_warning(used, &thickness));
     warnings.extend(tilt_warning(&pose, camera));
@@ -136,9 +136,72 @@ impl Settings {
             Prior {
                 slope,
                 log_stretch: stretch,
+                bending: bundle::STRAIGHT,
             },
         )
     }
+
+    /// The lens's bending, when the rulers' divisions show it beyond doubt. What the rulers say of
+    /// each other's length has no part in it.
+    fn bending(&self, rulers: &[Ruler], camera: &Camera) -> Option<Bent> {
+        /// Standard deviation of k1 among lenses (judged).
+        const USUAL: f64 = 0.006;
+        const SURE: f64 = 3.5;
+        /// Least fall of the sum of squares.
+        const GAIN_MIN: f64 = 11.0;
+        let prior = |bending| Prior {
+            slope: self.usual_tilt_deg.to_radians().tan(),
+            log_stretch: 1.0,
+            bending,
+        };
+        let straight = bundle::adjust(rulers, camera, prior(bundle::STRAIGHT))?;
+        let bent = bundle::adjust(rulers, camera, prior(USUAL))?;
+        let (k1, u) = bent.bending;
+        let sure = k1.abs() > SURE * u && straight.cost - bent.cost > GAIN_MIN;
+        let lens = Lens {
+            k1,
+            focal_px: camera.focal_px,
+            principal: camera.principal,
+        };
+        sure.then(|| Bent {
+            lens,
+            straightened: straightened(rulers, &lens, bent.spread),
+        })
+    }
+}
+
+/// A lens that bends, and the rulers as a straight-drawing one would show them.
+struct Bent {
+    lens: Lens,
+    straightened: Vec<Ruler>,
+}
+
+/// Takes the bending out of the rulers. It had made the ticks scatter more than they do: they are
+/// trusted as far as what is left of it, `spread` of their old standard deviation, allows.
+fn straightened(rulers: &[Ruler], lens: &Lens, spread: f64) -> Vec<Ruler> {
+    /// Neighbouring ticks share some of what is left (judged).
+    const SHARED: f64 = 1.5;
+    let factor = (SHARED * spread).min(1.0);
+    let mut all: Vec<Ruler> = rulers.iter().map(|r| r.straightened(lens)).collect();
+    for tick in all.iter_mut().flat_map(|r| &mut r.ticks) {
+        for point in &mut tick.points {
+            point.sigma_px *= factor;
+        }
+    }
+    all
+}
+
+fn lens_source(lens: Option<Lens>) -> String {
+    lens.map_or_else(
+        || "typical of phone cameras, unverified".to_owned(),
+        |lens| {
+            format!(
+                "left when the bending that the divisions show (k1 = {:.4}) is taken out; typical, \
+                 unverified",
+                lens.k1
+            )
+        },
+    )
 }
 
 fn shortest_base_mm(rulers: &[Ruler]) -> f64 {

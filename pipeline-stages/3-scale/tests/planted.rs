@@ -9,7 +9,7 @@
 use measures::cloth::PlanePose;
 use measures::photo::FocalSource;
 use measures::ruler::{Reading, RulerHint, RulerUnit, Tick, TickPoint};
-use measures::{Camera, Mm, Point, Ruler};
+use measures::{Camera, Lens, Mm, Point, Ruler};
 use scale::{Error, Settings, cloth_plane};
 
 #[derive(serde::Deserialize)]
@@ -240,4 +240,41 @@ fn a_wide_shadow_beside_the_ruler_is_a_warning() {
 fn no_ruler_no_plane() {
     let answer = cloth_plane(&[], &camera(), &RulerHint::default(), &settings());
     assert_eq!(answer.unwrap_err(), Error::NoRuler);
+}
+
+#[test]
+fn a_lens_that_bends_is_told_from_one_that_does_not() {
+    let mut dice = Dice(11);
+    let mut false_alarms = 0;
+    for k1 in [0.0, 0.006, 0.0, -0.006, 0.0, 0.012, 0.0, -0.003, 0.0, 0.004] {
+        let lens = Lens {
+            k1,
+            focal_px: camera().focal_px,
+            principal: camera().principal,
+        };
+        let mut planted = plant(&mut dice, 3.0, 150, 0.05, 1.0);
+        for point in planted.ruler.ticks.iter_mut().flat_map(|t| &mut t.points) {
+            point.at = lens.bent(point.at);
+        }
+        planted.ruler.ends = planted.ruler.ends.map(|p| lens.bent(p));
+        let hint = RulerHint {
+            thickness_mm: Some(planted.thickness_mm),
+            ..RulerHint::default()
+        };
+        let rulers = std::slice::from_ref(&planted.ruler);
+        let plane = cloth_plane(rulers, &camera(), &hint, &settings()).unwrap();
+        if k1 == 0.0 {
+            false_alarms += usize::from(plane.lens.is_some());
+            continue;
+        }
+        let found = plane.lens.unwrap_or_else(|| panic!("k1 {k1} is not seen"));
+        assert!((found.k1 - k1).abs() < 0.001, "k1 {k1}: {}", found.k1);
+        // A place of the cloth far from the middle, where bending shows.
+        let straight = Point::new(2900.0, 700.0);
+        let to_cloth = planted.cloth.to_photo(&camera()).inverse().unwrap();
+        let truth = lens.magnification(straight) / to_cloth.scale_at(straight);
+        let off = 100.0 * (plane.px_per_mm_at(lens.bent(straight)) / truth - 1.0);
+        assert!(off.abs() < 0.25, "k1 {k1}: scale off by {off} %");
+    }
+    assert!(false_alarms <= 1, "{false_alarms} of 5 straight lenses");
 }

@@ -74,7 +74,7 @@ pub fn measure(
     let colours = flat;
     let channels = colour::decorrelate(&colours, &cloth, &grid);
     ResidueField {
-        px_per_mm: plane.px_per_mm_at(plane.to_photo().apply(middle(&grid))),
+        px_per_mm: plane.px_per_mm_at(plane.in_photo(middle(&grid))),
         look_in: look_in.map(|c| rectify::box_on_cloth(plane, c)),
         light_spread_mm: flatten::spread_mm(settings.light_width_mm),
         grid,

@@ -29,7 +29,7 @@ pub(crate) fn grid(
         }
     };
     let [first, last] = box_on_cloth(plane, [low, high]);
-    let centre = plane.to_cloth().apply(low.lerp(high, 0.5));
+    let centre = plane.on_cloth(low.lerp(high, 0.5));
     let reach = STRETCH_MAX * low.distance(high) / plane.px_per_mm_at(low.lerp(high, 0.5));
     let inside = |v: f64, c: f64| {
         if v.is_finite() {
@@ -57,7 +57,7 @@ pub(crate) fn grid(
 /// The upright rectangle on the cloth around an upright rectangle of the photo.
 pub(crate) fn box_on_cloth(plane: &ClothPlane, [a, b]: [Point<Px>; 2]) -> [Point<Mm>; 2] {
     let corners = [a, Point::new(b.x, a.y), b, Point::new(a.x, b.y)];
-    let on_cloth = corners.map(|p| plane.to_cloth().apply(p));
+    let on_cloth = corners.map(|p| plane.on_cloth(p));
     let fold = |f: fn(f64, f64) -> f64, start: f64| {
         Point::new(
             on_cloth.iter().map(|p| p.x).fold(start, f),
@@ -77,7 +77,7 @@ pub(crate) fn sample(
     grid: &Grid,
     black_level: f64,
 ) -> ([Vec<f32>; 3], Vec<f32>) {
-    let middle = plane.to_photo().apply(crate::middle(grid));
+    let middle = plane.in_photo(crate::middle(grid));
     let step = (grid.pitch_mm * plane.px_per_mm_at(middle) + 0.25)
         .floor()
         .max(1.0) as usize;
@@ -91,7 +91,11 @@ pub(crate) fn sample(
             let z = m[2][0] * p.x + m[2][1] * p.y + m[2][2];
             let x = (m[0][0] * p.x + m[0][1] * p.y + m[0][2]) / z;
             let y = (m[1][0] * p.x + m[1][1] * p.y + m[1][2]) / z;
-            if let Some(rgb) = small.at(x, y) {
+            let seen = match &plane.lens {
+                Some(lens) => lens.bent(Point::new(x, y)),
+                None => Point::new(x, y),
+            };
+            if let Some(rgb) = small.at(seen.x, seen.y) {
                 let k = j * grid.width + i;
                 cloth[k] = 1.0;
                 for (channel, v) in channels.iter_mut().zip(rgb) {
@@ -196,7 +200,7 @@ pub(crate) fn mask_rulers(
     margin_mm: f64,
 ) {
     for ruler in rulers {
-        let corners = ruler.body.map(|p| plane.to_cloth().apply(p));
+        let corners = ruler.body.map(|p| plane.on_cloth(p));
         for j in 0..grid.height {
             for i in 0..grid.width {
                 let p = grid.place(i as f64, j as f64);

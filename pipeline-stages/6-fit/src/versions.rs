@@ -410,13 +410,14 @@ fn rival_share(entrants: &[Entrant], pose: &Pose) -> f64 {
     elsewhere / here.max(1e-9)
 }
 
-/// Artwork units to photo pixels, the plane's corrections included.
+/// Artwork units to photo pixels, the plane's corrections and the lens's bending included.
 pub(crate) fn art_to_photo(
     pose: &Pose,
     shape: &Shape,
     plane: &ClothPlane,
 ) -> Map<Art, measures::Px> {
-    pose.art_to_cloth(shape).then(&pose.plane_to_photo(plane))
+    let straight = pose.art_to_cloth(shape).then(&pose.plane_to_photo(plane));
+    plane.as_seen(straight, shape.art([0.0, 0.0]))
 }
 
 /// Covariance (k = 1) of the unknowns.

@@ -71,7 +71,7 @@ pub(crate) fn landmarks_on_sheet(content: &SheetContent<'_>) -> Vec<(String, Poi
         return Vec::new();
     };
     let on_sheet = |l: &Landmark| {
-        let on_cloth: measures::Point<Mm> = content.plane.to_cloth().apply(l.at);
+        let on_cloth: measures::Point<Mm> = content.plane.on_cloth(l.at);
         (l.spoken(), upright * Point::from(on_cloth))
     };
     content.landmarks.iter().map(on_sheet).collect()

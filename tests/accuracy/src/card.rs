@@ -138,7 +138,7 @@ pub fn measure(
     };
     let corners: [Point<Mm>; 4] =
         [(-50.0, -50.0), (50.0, -50.0), (50.0, 50.0), (-50.0, 50.0)].map(|(x, y)| Point::new(x, y));
-    let seen = corners.map(|p| plane.to_cloth().apply(painting.truth.view.to_photo(p)));
+    let seen = corners.map(|p| plane.on_cloth(painting.truth.view.to_photo(p)));
     let errors = (0..4)
         .flat_map(|i| (0..i).map(move |j| (i, j)))
         .map(|(i, j)| seen[i].distance(seen[j]) - corners[i].distance(corners[j]));
