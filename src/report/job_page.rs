@@ -118,6 +118,7 @@ struct Emblem<'a> {
     budget_sum: String,
     plane_warnings: &'a [String],
     rulers: Vec<RulerWords>,
+    ruler_strip: Option<Picture>,
     finished: Option<FinishedPart<'a>>,
     warnings: Vec<&'a Warning>,
     cautions: Vec<&'a Warning>,
@@ -217,6 +218,7 @@ impl<'a> Emblem<'a> {
             budget: shares(&budget),
             plane_warnings: e.plane.as_ref().map_or(&[], |p| &p.warnings),
             rulers: e.rulers.iter().map(RulerWords::new).collect(),
+            ruler_strip: ruler_picture(e),
             finished: e.finished.as_ref().map(|f| FinishedPart::new(&e.name, f)),
             warnings,
             cautions,
@@ -287,6 +289,18 @@ fn pictures(e: &EmblemReport) -> Vec<Picture> {
         overlay,
     );
     before.into_iter().chain(fitted).collect()
+}
+
+fn ruler_picture(e: &EmblemReport) -> Option<Picture> {
+    picture(
+        &e.pictures.ruler_jpg,
+        "The photo along the ruler, laid level, with a mark at every division used and the lengths \
+         read from them"
+            .to_owned(),
+        "Above, every division used and the lengths from the first one; below, the ruler itself. \
+         Steps between printed figures and between these must agree.",
+        None,
+    )
 }
 
 fn residue_picture(e: &EmblemReport) -> Option<Picture> {

@@ -11,6 +11,7 @@ mod job_page;
 mod log_page;
 pub mod pictures;
 mod ruler_plot;
+mod ruler_strip;
 mod shapes;
 
 use measures::ruler::RulerUnit;

@@ -11,6 +11,7 @@ use measures::{Art, Artwork, ClothPlane, Fit, Grid, Photo, Point, Px, Ruler, Vec
 
 use super::Error;
 use super::drawing::{Colour, Layer, darken, viridis};
+use super::ruler_strip::strip;
 
 /// What the pictures of one emblem are drawn from.
 #[derive(Clone, Copy, Debug)]
@@ -38,6 +39,8 @@ pub struct Pictures {
     pub fitted_jpg: Vec<u8>,
     /// JPEG: the residue as the program sees it.
     pub residue_jpg: Vec<u8>,
+    /// JPEG: the photo along the first ruler, with the lengths read from it.
+    pub ruler_jpg: Vec<u8>,
     /// JPEG, at most 320 px wide: for the list of all jobs.
     pub thumbnail_jpg: Vec<u8>,
 }
@@ -80,6 +83,7 @@ pub fn draw(scene: &Scene<'_>) -> Result<Pictures, Error> {
         before_jpg: before,
         fitted_jpg: fitted,
         residue_jpg: scene.residue_picture()?,
+        ruler_jpg: scene.ruler_picture()?,
         thumbnail_jpg: jpeg(&thumbnail)?,
     })
 }
@@ -300,6 +304,12 @@ impl Scene<'_> {
             layer.words(beside, size, LIGHT, &format!("{mm:.0} mm"));
         }
         layer.onto(picture);
+    }
+
+    fn ruler_picture(&self) -> Result<Vec<u8>, Error> {
+        let first = self.rulers.first();
+        let strip = first.and_then(|r| strip(&self.photo.rgb, r));
+        strip.map_or_else(|| Ok(Vec::new()), |strip| jpeg(&strip))
     }
 
     fn residue_picture(&self) -> Result<Vec<u8>, Error> {

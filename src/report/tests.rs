@@ -447,3 +447,27 @@ fn the_list_keeps_its_order_and_counts() {
     assert!(at("newest") < at("older") && at("older") < at("oldest"));
     assert!(page.contains("Cut (2)") && page.contains("Hold (1)") && page.contains("3 jobs"));
 }
+
+#[test]
+fn the_strip_along_a_ruler_is_level_and_never_mirrored() {
+    let plane = plane();
+    let level = ruler(&plane);
+    let mut reversed = level.clone();
+    reversed.ends.reverse();
+    reversed.body = [1, 0, 3, 2].map(|k| level.body[k]);
+    let last = reversed.ticks.last().map_or(0, |t| t.index);
+    for tick in &mut reversed.ticks {
+        tick.index = last - tick.index;
+    }
+    reversed.ticks.reverse();
+    let photo = RgbImage::from_fn(4000, 3000, |x, y| Rgb([(x / 16) as u8, (y / 16) as u8, 90]));
+    let one = super::ruler_strip::strip(&photo, &level).unwrap();
+    let other = super::ruler_strip::strip(&photo, &reversed).unwrap();
+    assert_eq!(one.dimensions(), other.dimensions());
+    // Below the bar both show the same photo the same way round, whichever end the lengths count
+    // from.
+    let (w, h) = one.dimensions();
+    for (x, y) in [(w / 5, h / 2), (w / 2, h - 5), (4 * w / 5, h - 20)] {
+        assert_eq!(one.get_pixel(x, y), other.get_pixel(x, y), "at {x}, {y}");
+    }
+}
