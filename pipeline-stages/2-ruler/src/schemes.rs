@@ -24,11 +24,13 @@ pub(crate) const SCHEMES: &[Scheme] = &[
     },
     Scheme {
         levels: &[5, 10, 50],
-        readings: &[(Mm, 1.0, 0.2)],
+        // Two figures that run into their ticks look like the fifties, in tenths as well.
+        readings: &[(Mm, 1.0, 0.2), (Inch, 10.0, 0.02)],
     },
     Scheme {
         levels: &[5, 10, 100],
-        readings: &[(Mm, 1.0, 0.2)],
+        // Two figures that run into their ticks look like the fifties, in tenths as well.
+        readings: &[(Mm, 1.0, 0.2), (Inch, 10.0, 0.02)],
     },
     Scheme {
         levels: &[2, 10, 20],
