@@ -249,6 +249,8 @@ fn agreeing_rulers<'a>(
 struct Thickness {
     mm: f64,
     u_mm: f64,
+    /// What a ruler that lies flat hardly exceeds.
+    most_mm: f64,
     source: &'static str,
 }
 
@@ -258,11 +260,13 @@ impl Thickness {
             Some(mm) => Self {
                 mm,
                 u_mm: settings.u_given_thickness_mm,
+                most_mm: mm + 2.0 * settings.u_given_thickness_mm,
                 source: "thickness from the job",
             },
             None => Self {
                 mm: settings.assumed_thickness_mm,
                 u_mm: settings.u_assumed_thickness_mm,
+                most_mm: settings.assumed_thickness_mm + settings.u_assumed_thickness_mm,
                 source: "thickness not given: a usual one is assumed (common practice, no source)",
             },
         }
@@ -382,7 +386,7 @@ fn describe(reading: &Reading) -> String {
 fn shadow_warning(rulers: &[Ruler], thickness: &Thickness) -> Option<String> {
     const SOFT_MM: f64 = 2.0;
     const TIMES_THICKNESS: f64 = 2.5;
-    let most = SOFT_MM + TIMES_THICKNESS * (thickness.mm + 2.0 * thickness.u_mm);
+    let most = SOFT_MM + TIMES_THICKNESS * thickness.most_mm;
     let widest = rulers
         .iter()
         .filter_map(|r| r.shadow_mm)
