@@ -1,6 +1,7 @@
 //! The data's path, stage after stage: the only place that knows all of them and their order.
 
 mod after;
+mod seen;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
@@ -17,9 +18,7 @@ use crate::outcome::{self, Outcome, Worked};
 use crate::parts::{self, Drawn};
 use crate::problem::Problem;
 use crate::record;
-use crate::report::pictures::{self, Scene};
-use crate::report::{CutPiece, FabricLines, Fitted, MaterialUsed};
-use crate::residue_svg;
+use crate::report::{CutPiece, Fitted, MaterialUsed};
 use crate::settings::{Config, Settings};
 
 /// Works on every emblem of a job. What goes wrong with one does not touch the others.
@@ -320,16 +319,6 @@ impl Bench<'_> {
         ranking.best().map(|best| best.artwork)
     }
 
-    /// The cloth's own lines, the residue left out.
-    fn lines(&self, measured: &Measured, worked: &mut Worked) {
-        let (field, plane) = (&measured.field, &measured.plane);
-        let fitted = worked.report.fitted.as_ref();
-        let residue = fitted.map(|f| f.artwork.outline.mapped(&f.fit.art_to_cloth));
-        let settings = &self.config.settings.lines;
-        let lines = residue::lines(field, plane, residue.as_ref(), settings);
-        worked.report.fabric_lines = lines.map(|l| FabricLines::new(l, plane, fitted));
-    }
-
     /// The material may forgive less than the eye.
     fn verdict_settings(&self, task: &Task) -> fit::VerdictSettings {
         let mut settings = self.config.settings.verdict.clone();
@@ -339,54 +328,6 @@ impl Bench<'_> {
             }
         }
         settings
-    }
-
-    /// What people look at: the residue's own outline, and pictures.
-    fn draw(
-        &self,
-        emblem: &Emblem,
-        photo: &Photo,
-        measured: Option<&Measured>,
-        worked: &mut Worked,
-    ) {
-        self.step(emblem, "drawing the pictures");
-        let fitted = worked.report.fitted.as_ref();
-        let expected = fitted.map(|f| f.artwork.outline.mapped(&f.fit.art_to_cloth));
-        let (mut seen, mut picture) = (None, None);
-        if let Some(measured) = measured {
-            let [low, high] = frame(measured, expected.as_ref());
-            let focus = residue::Focus {
-                low,
-                high,
-                expected: expected.as_ref(),
-            };
-            seen = residue::outline(&measured.field, &focus);
-            picture = residue::picture(&measured.field, &focus);
-        }
-        let scene = Scene {
-            photo,
-            rulers: &worked.report.rulers,
-            plane: worked.report.plane.as_ref(),
-            fitted: fitted.map(|f| (&f.artwork, &f.fit)),
-            residue: picture.as_ref().map(|p| (&p.image, &p.grid)),
-        };
-        match pictures::draw(&scene) {
-            Ok(drawn) => {
-                let (overlay, thumbnail) = (drawn.overlay_jpg.clone(), drawn.thumbnail_jpg.clone());
-                worked.report.pictures = drawn;
-                worked.publish("overlay.jpg", "the photo with the fitted outline", overlay);
-                worked.publish("thumbnail.jpg", "", thumbnail);
-            }
-            Err(error) => worked.worsen(Verdict::Look, error.to_string()),
-        }
-        if let Some(seen) = seen {
-            let svg = residue_svg::write(&seen.outline, self.name.as_str(), &emblem.name);
-            worked.publish(
-                "residue.svg",
-                "the residue as measured, true size",
-                svg.into_bytes(),
-            );
-        }
     }
 
     /// Cut files and press sheet, unless the verdict forbids to cut.
@@ -556,29 +497,6 @@ pub(crate) fn published_piece(contours: Vec<kurbo::BezPath>) -> Outline<Mm, AsCu
     let holes: Vec<bool> = contours.iter().map(|c| c.area() < 0.0).collect();
     // What lies in the file is cut as it lies there; it was mirrored when it was written.
     mirror::for_cutting(Outline::from_contours(contours, &holes), CutFrom::Face)
-}
-
-/// Where on the cloth to look for the residue's own outline: about the fitted artwork, or else
-/// where the job says, or else everywhere.
-fn frame(measured: &Measured, expected: Option<&Outline<Mm>>) -> [Point<Mm>; 2] {
-    const MARGIN_MM: f64 = 10.0;
-    let grid = &measured.field.grid;
-    let everywhere = || {
-        [
-            grid.place(0.0, 0.0),
-            grid.place(grid.width as f64, grid.height as f64),
-        ]
-    };
-    match expected {
-        Some(outline) => {
-            let frame = outline.bounding_box().inflate(MARGIN_MM, MARGIN_MM);
-            [
-                Point::new(frame.x0, frame.y0),
-                Point::new(frame.x1, frame.y1),
-            ]
-        }
-        None => measured.field.look_in.unwrap_or_else(everywhere),
-    }
 }
 
 fn within([x0, y0, x1, y1]: [f64; 4], photo: &Photo) -> Option<[Point<Px>; 2]> {

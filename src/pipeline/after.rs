@@ -247,8 +247,8 @@ impl Bench<'_> {
 }
 
 /// An emblem that a ruler has at a size farther off than this, as a share of the planned one, was
-/// not pressed from the plan, or the ruler was misread;
-const SIZE_OFF: f64 = 0.25;
+/// not pressed from the plan, or a ruler was misread: then no shift can be told by it;
+const SIZE_OFF: f64 = 0.08;
 /// and where the scale is only guessed, what is farther off than this is not the emblem.
 const SCALE_OFF: f64 = 0.5;
 
