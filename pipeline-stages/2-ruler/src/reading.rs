@@ -88,13 +88,10 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
     if verdict.evidence < MIN_EVIDENCE || verdict.lead < MIN_LEAD || verdict.misfits > MAX_MISFITS {
         return None;
     }
-    let near = |e: &Extent| if edge_low { e.low } else { e.high };
-    let edge = line_through(&extents, near)?;
-    let inward = if edge_low { 1.0 } else { -1.0 };
-    if alone::goes_on(planes, &marks, edge, -inward) {
+    let edge = graduated_edge(&extents, edge_low)?;
+    if alone::goes_on(planes, &marks, edge.line, -edge.inward) {
         return None;
     }
-    let edge = EdgeLine { line: edge, inward };
     if let Some(figures) = figures::find(planes, &marks, &edge, verdict.figures_at) {
         verdict.weigh_by_figures(&figures);
     }
@@ -161,6 +158,15 @@ fn ranked(marks: &Marks, extents: &[Extent], edge_low: bool) -> Option<Vec<(i32,
             })
             .collect(),
     )
+}
+
+/// Where the marks begin.
+fn graduated_edge(extents: &[Extent], edge_low: bool) -> Option<EdgeLine> {
+    let near = |e: &Extent| if edge_low { e.low } else { e.high };
+    Some(EdgeLine {
+        line: line_through(extents, near)?,
+        inward: if edge_low { 1.0 } else { -1.0 },
+    })
 }
 
 /// A line through the extents' ends by the median of slopes (Theil 1950), robust against
@@ -346,8 +352,7 @@ impl Found {
     fn ends(&self) -> [Point<Px>; 2] {
         let grid = self.marks.grid();
         let (first, last) = self.marks.range;
-        let near = |e: &Extent| if self.edge_low { e.low } else { e.high };
-        let edge = line_through(&self.extents, near);
+        let edge = graduated_edge(&self.extents, self.edge_low).map(|edge| edge.line);
         let middle = first.midpoint(last);
         [first, last].map(|i| {
             let v = edge
@@ -444,11 +449,7 @@ impl Found {
     }
 
     fn shadow_mm(&self, planes: &[Plane], pitch_mm: f64) -> Option<f64> {
-        let near = |e: &Extent| if self.edge_low { e.low } else { e.high };
-        let edge = EdgeLine {
-            line: line_through(&self.extents, near)?,
-            inward: if self.edge_low { 1.0 } else { -1.0 },
-        };
+        let edge = graduated_edge(&self.extents, self.edge_low)?;
         shadow::width_mm(planes, &self.marks, &edge, pitch_mm)
     }
 
