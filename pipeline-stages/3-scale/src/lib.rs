@@ -267,7 +267,7 @@ impl Thickness {
                 mm: settings.assumed_thickness_mm,
                 u_mm: settings.u_assumed_thickness_mm,
                 most_mm: settings.assumed_thickness_mm + settings.u_assumed_thickness_mm,
-                source: "thickness not given: a usual one is assumed (common practice, no source)",
+                source: "not given in the job: a usual one is assumed (common practice, no source)",
             },
         }
     }

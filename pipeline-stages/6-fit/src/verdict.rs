@@ -94,7 +94,7 @@ pub fn judge(
         return (Verdict::Hold, hold);
     }
     let mut look: Vec<String> = job.doubts.to_vec();
-    look.extend(about_the_signal(fit, settings));
+    look.extend(about_the_signal(fit, plane, settings));
     look.extend(about_the_course(best, settings));
     look.extend(about_the_version(ranking, best, settings));
     look.extend(about_the_place(best, evidence, settings));
@@ -107,7 +107,21 @@ pub fn judge(
     (verdict, look)
 }
 
-fn about_the_signal(fit: &Fit, settings: &VerdictSettings) -> Vec<String> {
+/// Names what most of the scale's doubt comes from, if the scale is what leaves the size open.
+fn mostly(plane: &ClothPlane, u_size_percent: f64) -> Option<String> {
+    let budget = plane.budget_at(plane.pose.anchor);
+    let mut shares = budget.terms.iter().zip(budget.shares());
+    let (term, _) = shares.find(|(_, share)| *share > 0.5)?;
+    let matters = budget.expanded_percent() > 0.5 * u_size_percent;
+    matters.then(|| {
+        format!(
+            " Most of that comes from one thing: {}, {}.",
+            term.name, term.source
+        )
+    })
+}
+
+fn about_the_signal(fit: &Fit, plane: &ClothPlane, settings: &VerdictSettings) -> Vec<String> {
     let mut look = Vec::new();
     if fit.signal_to_noise < settings.signal_to_noise_cut {
         look.push(format!(
@@ -124,8 +138,10 @@ fn about_the_signal(fit: &Fit, settings: &VerdictSettings) -> Vec<String> {
     }
     if fit.u_outline_mm > settings.tolerance_mm {
         look.push(format!(
-            "The outline is known to ±{:.2} mm (k = 2), the material forgives {:.2} mm.",
-            fit.u_outline_mm, settings.tolerance_mm
+            "The outline is known to ±{:.2} mm (k = 2), the material forgives {:.2} mm.{}",
+            fit.u_outline_mm,
+            settings.tolerance_mm,
+            mostly(plane, fit.u_size_percent).unwrap_or_default()
         ));
     }
     if fit.edge_p95_mm > settings.edge_p95_mm {
@@ -309,4 +325,51 @@ fn no_fit(best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
         ));
     }
     hold
+}
+
+#[cfg(test)]
+mod tests {
+    use measures::Point;
+    use measures::cloth::{PlanePose, PlaneTerm};
+    use measures::photo::{Camera, FocalSource};
+
+    use super::*;
+
+    fn plane(u_percent: [f64; 2]) -> ClothPlane {
+        let middle = Point::new(2000.0, 1500.0);
+        let camera = Camera {
+            focal_px: 3000.0,
+            u_focal_percent: 1.0,
+            focal_source: FocalSource::Equivalent35Mm,
+            principal: middle,
+        };
+        let pose = PlanePose {
+            slope_x: 0.0,
+            slope_y: 0.0,
+            depth_mm: 250.0,
+            anchor: middle,
+        };
+        let terms = ["ruler thickness", "ruler class"]
+            .into_iter()
+            .zip(u_percent)
+            .map(|(name, u)| {
+                let mut covariance = nalgebra::Matrix3::zeros();
+                covariance[(2, 2)] = (u / 100.0).powi(2);
+                PlaneTerm {
+                    name: name.into(),
+                    covariance,
+                    source: "not given".into(),
+                }
+            });
+        ClothPlane::new(camera, pose, terms.collect()).expect("a plane seen from above")
+    }
+
+    #[test]
+    fn what_leaves_the_size_open_is_named_only_where_it_is_one_thing() {
+        let named = mostly(&plane([0.3, 0.05]), 0.7).expect("the thickness is most of it");
+        assert!(named.contains("ruler thickness, not given"), "{named}");
+        assert_eq!(mostly(&plane([0.1, 0.1]), 0.3), None);
+        // The residue, not the scale, leaves this size open.
+        assert_eq!(mostly(&plane([0.3, 0.05]), 3.0), None);
+    }
 }
