@@ -26,6 +26,8 @@ const MIN_STEP_PITCHES: f64 = 0.2;
 const MIN_STEP_RELATIVE: f64 = 0.12;
 /// Model errors are shared between ticks; likelihood ratios count for this power.
 const TEMPER: f64 = 0.5;
+/// Weight of the next coarser fraction of an inch where every second mark has no length (judged).
+const HALF_UNMEASURED: f64 = 0.5;
 /// What the lengths say.
 #[derive(Clone, Debug)]
 pub(crate) struct Verdict {
@@ -92,6 +94,14 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
             let usual = usual_look(e.size, look, pitch) * usual_extent(f64::from(seen) * pitch);
             let probability = likelihood * prior * usual * if fits_hint { 1.0 } else { 1e-4 };
             add(&mut weighted, its_unit, parts, probability);
+            if its_unit == Inch && half_unmeasured(lengths) {
+                add(
+                    &mut weighted,
+                    Inch,
+                    0.5 * parts,
+                    HALF_UNMEASURED * probability,
+                );
+            }
         }
     }
     let other = other_rhythm(lengths, top.1.scatter);
@@ -164,6 +174,14 @@ fn off_usual_height(figures: &Figures, reading: &Reading) -> f64 {
     const USUAL_MM: f64 = 3.0;
     const SPREAD: f64 = 0.33;
     (figures.height_pitches * reading.pitch_mm / USUAL_MM).ln() / SPREAD
+}
+
+/// Whether hardly any of every second mark has a length: those there are may be of any rank.
+fn half_unmeasured(lengths: &[(i32, f64)]) -> bool {
+    const FEW: f64 = 0.3;
+    let odd = lengths.iter().filter(|l| l.0.rem_euclid(2) == 1).count();
+    let (odd, even) = (odd as f64, (lengths.len() - odd) as f64);
+    odd.min(even) < FEW * odd.max(even)
 }
 
 fn pitch_mm(unit: RulerUnit, parts: f64) -> f64 {

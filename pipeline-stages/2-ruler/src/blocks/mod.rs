@@ -23,6 +23,8 @@ use chain::Chain;
 const MAX_CHAINS: usize = 32;
 /// Ten divisions are tenths of an inch on few scales (judged).
 const TENTHS: f64 = 0.012;
+/// Inches in blocks are so rare, and divisions miscounted so easily, that a person must look.
+const MISCOUNTED: f64 = 0.15;
 
 /// The first scale of blocks that can be read: each of its rows of blocks as a ruler, the longest
 /// first.
@@ -63,13 +65,18 @@ fn readings(parts: usize, unit: Option<RulerUnit>) -> Vec<Reading> {
         pitch_mm,
         probability,
     };
-    let inch = |p| reading(RulerUnit::Inch, MM_PER_INCH, p);
-    if parts != 10 {
-        return vec![inch(1.0)];
-    }
+    let either = |inches: f64| {
+        let mut both = vec![
+            reading(RulerUnit::Inch, MM_PER_INCH, inches),
+            reading(RulerUnit::Mm, 10.0, 1.0 - inches),
+        ];
+        both.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+        both
+    };
     match unit {
         Some(RulerUnit::Mm) => vec![reading(RulerUnit::Mm, 10.0, 1.0)],
-        Some(RulerUnit::Inch) => vec![inch(1.0)],
-        None => vec![reading(RulerUnit::Mm, 10.0, 1.0 - TENTHS), inch(TENTHS)],
+        Some(RulerUnit::Inch) => vec![reading(RulerUnit::Inch, MM_PER_INCH, 1.0)],
+        None if parts == 10 => either(TENTHS),
+        None => either(1.0 - MISCOUNTED),
     }
 }
