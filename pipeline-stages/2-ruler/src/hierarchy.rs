@@ -28,6 +28,8 @@ const MIN_STEP_RELATIVE: f64 = 0.12;
 const TEMPER: f64 = 0.5;
 /// Weight of the next coarser fraction of an inch where every second mark has no length (judged).
 const HALF_UNMEASURED: f64 = 0.5;
+/// Rulers are divided at least so finely: parts of an inch.
+const COARSEST: f64 = 8.0;
 /// What the lengths say.
 #[derive(Clone, Debug)]
 pub(crate) struct Verdict {
@@ -94,7 +96,7 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
             let usual = usual_look(e.size, look, pitch) * usual_extent(f64::from(seen) * pitch);
             let probability = likelihood * prior * usual * if fits_hint { 1.0 } else { 1e-4 };
             add(&mut weighted, its_unit, parts, probability);
-            if its_unit == Inch && half_unmeasured(lengths) {
+            if its_unit == Inch && 0.5 * parts >= COARSEST && half_unmeasured(lengths) {
                 add(
                     &mut weighted,
                     Inch,
