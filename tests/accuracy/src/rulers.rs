@@ -5,6 +5,7 @@ use std::time::Instant;
 use measures::{Mm, Photo, Point, Px, Ruler};
 use scene_painter::ruler::TickRow;
 use scene_painter::scene::PlacedRuler;
+use scene_painter::truth::{TickRowTruth, Truth};
 use scene_painter::{Painting, Scene};
 use serde::Serialize;
 
@@ -25,6 +26,14 @@ pub struct Outcome {
     pub kinds: Vec<String>,
     /// Rulers planted.
     pub planted: usize,
+    /// Ticks of the fullest row that lie in the picture.
+    pub ticks_in_picture: usize,
+    /// Length of the first ruler that lies in the picture, in millimetres.
+    pub seen_mm: f64,
+    /// Scale on the first ruler, in photo pixels a millimetre.
+    pub px_per_mm: f64,
+    /// The job gives the first ruler's thickness to 0.1 mm.
+    pub thickness_given: bool,
     /// Rows of ticks found whose unit and pitch are right.
     pub right: usize,
     /// Rows read wrongly although the program was sure.
@@ -73,8 +82,14 @@ pub fn measure(scene: &Scene, painting: &Painting, settings: &Settings) -> Outco
             .collect(),
         planted: scene.rulers.len(),
         true_tilt_deg: truth.tilt_deg,
+        ticks_in_picture: ticks_in_picture(truth),
+        thickness_given: scene.thickness_given_mm.is_some(),
         ..Outcome::default()
     };
+    if let Some(row) = truth.rulers.first().and_then(|r| r.rows.first()) {
+        out.seen_mm = seen_mm(row);
+        out.px_per_mm = row.px_per_mm.unwrap_or_default();
+    }
     let jpeg = painting.jpeg(scene.sensor.jpeg_quality);
     let photo: Photo = match photo::read(&jpeg, "photo.jpg", &settings.photo) {
         Ok(photo) => photo,
@@ -111,6 +126,21 @@ pub fn measure(scene: &Scene, painting: &Painting, settings: &Settings) -> Outco
         Err(error) => out.reasons.push(error.to_string()),
     }
     out
+}
+
+fn ticks_in_picture(truth: &Truth) -> usize {
+    let rows = truth.rulers.iter().flat_map(|r| &r.rows);
+    rows.map(|row| row.in_picture.iter().filter(|&&v| v).count())
+        .max()
+        .unwrap_or(0)
+}
+
+fn seen_mm(row: &TickRowTruth) -> f64 {
+    let first = row.in_picture.iter().position(|&v| v);
+    let last = row.in_picture.iter().rposition(|&v| v);
+    first
+        .zip(last)
+        .map_or(0.0, |(a, b)| (b - a) as f64 * row.nominal_pitch_mm)
 }
 
 fn described(ruler: &Ruler) -> String {

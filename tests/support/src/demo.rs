@@ -287,7 +287,7 @@ fn ruler(
     angle_deg: f64,
     print: u64,
 ) -> PlacedRuler {
-    let drawn = Ruler::random(kind, 0.0, &mut Rng::new(print));
+    let drawn = Ruler::random(kind, &mut Rng::new(print));
     let ruler = Ruler {
         thickness_mm,
         wear: 0.0,

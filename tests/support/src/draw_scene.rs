@@ -354,8 +354,10 @@ fn place_rulers(
         family.ruler_kinds()
     };
     let kind = *rng.pick(kinds);
-    let misprint = between(rng, family.misprint_percent);
-    let mut ruler = Ruler::random(kind, misprint, rng);
+    let misprint_mm = between(rng, family.misprint_mm);
+    let ruler = Ruler::random(kind, rng);
+    let misprint_percent = 100.0 * misprint_mm / ruler.length_mm;
+    let mut ruler = ruler.misprinted(misprint_percent);
     scene.thickness_given_mm = family.thickness_given.then_some(ruler.thickness_mm);
     scene.unit_given = ruler.only_unit().filter(|_| family.unit_given);
     ruler.thickness_mm = (ruler.thickness_mm + between(rng, family.thickness_off_mm)).max(0.05);
@@ -363,11 +365,12 @@ fn place_rulers(
     let angle = first.angle_deg;
     scene.rulers.push(first);
     if family.rulers == Rulers::Two {
-        let misprint = match family.trap {
+        let misprint_percent = match family.trap {
             Some(Trap::RulersDisagree) => rng.sign() * rng.range(1.2, 4.0),
             _ => 0.0,
         };
-        let mut other = Ruler::random(*rng.pick(&RulerKind::MM), misprint, rng);
+        let kind = *rng.pick(&RulerKind::MM);
+        let mut other = Ruler::random(kind, rng).misprinted(misprint_percent);
         // The job knows one thickness only.
         other.thickness_mm = scene.rulers[0].ruler.thickness_mm;
         let across = angle + 90.0 + rng.range(-15.0, 15.0);

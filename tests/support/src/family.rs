@@ -93,8 +93,8 @@ pub struct Family {
     pub clutter: f64,
     /// Radial distortion.
     pub k1: [f64; 2],
-    /// By how much the ruler's divisions are too long.
-    pub misprint_percent: [f64; 2],
+    /// By how much the ruler's divisions are too long, over its whole length.
+    pub misprint_mm: [f64; 2],
     /// By how much the ruler is thicker than the job says.
     pub thickness_off_mm: [f64; 2],
     /// Whether the job tells the ruler's thickness.
@@ -140,7 +140,7 @@ impl Family {
         stains: [0, 1],
         clutter: 0.3,
         k1: [0.0, 0.0],
-        misprint_percent: [0.0, 0.0],
+        misprint_mm: [0.0, 0.0],
         thickness_off_mm: [0.0, 0.0],
         thickness_given: true,
         unit_given: false,
@@ -246,11 +246,12 @@ impl Family {
         k1: [-0.006, 0.006],
         ..Self::MAIN
     };
-    /// The main family with what real rulers, lenses and glue add: divisions within class, a
-    /// thickness read off by eye, slightly bent lines, ragged edges.
+    /// The main family with what real rulers, lenses and glue add: divisions as wrong as a steel rule
+    /// of up to 500 mm may be (JIS B 7516 grade 1), a thickness read off by eye, slightly bent lines,
+    /// ragged edges.
     pub const WORKSHOP: Family = Family {
         name: "workshop",
-        misprint_percent: [-0.06, 0.06],
+        misprint_mm: [-0.15, 0.15],
         thickness_off_mm: [-0.1, 0.1],
         k1: [-0.002, 0.002],
         roughness_mm: [0.08, 0.25],

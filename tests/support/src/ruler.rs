@@ -150,10 +150,8 @@ impl Ruler {
         self.rows.iter().all(|r| r.unit == first).then_some(first)
     }
 
-    /// A ruler of this kind with a random length, print and state.
-    ///
-    /// `misprint_percent` makes every division that much too long.
-    pub fn random(kind: RulerKind, misprint_percent: f64, rng: &mut Rng) -> Self {
+    /// A ruler of this kind with a random length, print and state, its divisions exact.
+    pub fn random(kind: RulerKind, rng: &mut Rng) -> Self {
         let (width_mm, usual) = kind.width_and_thickness_mm();
         let length_mm = match kind {
             RulerKind::Blocks => *rng.pick(&[60.0, 100.0, 160.0]),
@@ -164,7 +162,7 @@ impl Ruler {
             }
             _ => *rng.pick(&[155.0, 206.0, 308.0]),
         };
-        let rows = Printer::random(length_mm, misprint_percent, rng).rows(kind, rng);
+        let rows = Printer::random(length_mm, rng).rows(kind, rng);
         let faint = matches!(
             kind,
             RulerKind::WoodMm | RulerKind::ClearMm | RulerKind::PlasticMm
@@ -192,12 +190,20 @@ impl Ruler {
             words: (*rng.pick(&words)).into(),
         }
     }
+
+    /// The same with every division so much too long.
+    #[must_use]
+    pub fn misprinted(mut self, percent: f64) -> Self {
+        for row in &mut self.rows {
+            row.pitch_mm *= 1.0 + percent / 100.0;
+        }
+        self
+    }
 }
 
 /// What all rows of a ruler have in common.
 struct Printer {
     ruler_mm: f64,
-    stretch: f64,
     /// Tick lengths against the usual ones.
     longer: f64,
     tick_width_mm: f64,
@@ -206,12 +212,11 @@ struct Printer {
 }
 
 impl Printer {
-    fn random(ruler_mm: f64, misprint_percent: f64, rng: &mut Rng) -> Self {
+    fn random(ruler_mm: f64, rng: &mut Rng) -> Self {
         let inset = !rng.chance(0.75);
         let from_end = !rng.chance(0.3);
         Self {
             ruler_mm,
-            stretch: 1.0 + misprint_percent / 100.0,
             longer: rng.range(0.9, 1.15),
             tick_width_mm: rng.range(0.1, 0.24),
             inset_mm: if inset { rng.range(0.3, 1.2) } else { 0.0 },
@@ -288,7 +293,7 @@ impl Printer {
     ) -> TickRow {
         TickRow {
             unit,
-            pitch_mm: nominal_mm * self.stretch,
+            pitch_mm: nominal_mm,
             nominal_pitch_mm: nominal_mm,
             edge,
             start_mm: self.start_mm,

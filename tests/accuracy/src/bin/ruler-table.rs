@@ -49,6 +49,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         rows.push(row(family, &group));
     }
     print(&rows);
+    summarise(&results);
     println!("\nscenes to look at");
     let mut worst: Vec<&Outcome> = results.iter().collect();
     worst.sort_by(|a, b| badness(b).total_cmp(&badness(a)));
@@ -56,6 +57,51 @@ fn main() -> Result<(), Box<dyn Error>> {
         println!("{} {}: {}", result.family, result.seed, summary(result));
     }
     Ok(())
+}
+
+/// What holds over all families.
+fn summarise(results: &[Outcome]) {
+    let well_seen = |r: &&Outcome| r.thickness_given && r.seen_mm >= 60.0 && r.px_per_mm >= 8.0;
+    println!("\nscale where 60 mm of ruler or more is seen, at 8 px/mm or more, thickness given");
+    for (name, tilts) in [("to 5°", 0.0..5.0), ("5° to 15°", 5.0..15.1)] {
+        let errors = results
+            .iter()
+            .filter(|r| well_seen(r) && tilts.contains(&r.true_tilt_deg))
+            .filter_map(|r| r.scale_error_percent);
+        println!(
+            "  tilt {name}: {} scenes, off by {} %",
+            errors.clone().count(),
+            spread(errors, 3)
+        );
+    }
+    let pairs = |r: &Outcome| r.scale_error_percent.zip(r.u_scale_percent);
+    let elsewhere: Vec<(f64, f64)> = results
+        .iter()
+        .filter(|r| !well_seen(r))
+        .filter_map(pairs)
+        .collect();
+    let held = elsewhere.iter().filter(|(e, u)| e.abs() <= *u).count();
+    println!(
+        "elsewhere: within the bound {}",
+        share(held, elsewhere.len())
+    );
+    let many: Vec<&Outcome> = results
+        .iter()
+        .filter(|r| r.planted > 0 && r.ticks_in_picture >= 25)
+        .collect();
+    let found = many.iter().filter(|r| r.reading.is_some()).count();
+    let right = many.iter().filter(|r| r.right > 0).count();
+    println!(
+        "with 25 ticks or more in the picture: found {}",
+        share(found, many.len())
+    );
+    println!("  of these, right unit {}", share(right, found));
+    let sum = |get: fn(&Outcome) -> usize| results.iter().map(get).sum::<usize>();
+    println!(
+        "read wrongly and sure of it: {}; rulers where there is none: {}",
+        sum(|r| r.wrong),
+        sum(|r| r.false_alarms)
+    );
 }
 
 fn row(family: &str, group: &[&Outcome]) -> Vec<String> {
