@@ -29,7 +29,10 @@ const MIN_EVIDENCE: f64 = 7.0;
 const FIRM_EVIDENCE: f64 = 25.0;
 /// The same against the rhythms that combs, seams and fences keep.
 const MIN_LEAD: f64 = 4.0;
+/// Greatest share of lengths that fit neither their own class nor chance; wear makes more of them,
+/// and firm evidence bears it.
 const MAX_MISFITS: f64 = 0.25;
+const MAX_MISFITS_FIRM: f64 = 0.32;
 /// Greatest mean distance, in pitches, by which every second mark may be off.
 const MAX_ALTERNATION: f64 = 0.02;
 /// Width, in pixels, at which a camera shows a very thin mark (judged).
@@ -85,7 +88,7 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
         .into_iter()
         .filter_map(read)
         .max_by(|a, b| a.0.evidence.total_cmp(&b.0.evidence))?;
-    if verdict.evidence < MIN_EVIDENCE || verdict.lead < MIN_LEAD || verdict.misfits > MAX_MISFITS {
+    if !keeps_order(&verdict) {
         return None;
     }
     let edge = graduated_edge(&extents, edge_low)?;
@@ -111,6 +114,13 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
         extents,
         edge_low,
     })
+}
+
+/// Whether the lengths keep a ruler's order, and no other.
+fn keeps_order(verdict: &Verdict) -> bool {
+    let firm = verdict.evidence > FIRM_EVIDENCE && verdict.lead > FIRM_EVIDENCE;
+    let most = if firm { MAX_MISFITS_FIRM } else { MAX_MISFITS };
+    verdict.evidence >= MIN_EVIDENCE && verdict.lead >= MIN_LEAD && verdict.misfits <= most
 }
 
 fn is_regular(marks: &Marks, settings: &Settings) -> bool {

@@ -399,7 +399,10 @@ fn place_ruler(
     let corners = box_corners(&scene.residues[0], 0.0);
     let row = ruler.rows.first()?;
     let row_mm = row.pitch_mm * (row.count - 1) as f64;
-    let wanted_mm = (0.38 * frame_mm[0]).clamp(40.0, 150.0).min(0.95 * row_mm);
+    let wanted_mm = (0.38 * frame_mm[0])
+        .clamp(40.0, 150.0)
+        .min(0.7 * frame_mm[0])
+        .min(0.95 * row_mm);
     for _ in 0..60 {
         let angle_deg = angle_deg.unwrap_or_else(|| match rng.below(5) {
             0 | 1 => 90.0 * rng.below(4) as f64 + 2.5 * rng.normal(),

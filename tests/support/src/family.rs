@@ -232,6 +232,28 @@ impl Family {
         width_mm: [60.0, 140.0],
         ..Self::MAIN
     };
+    /// A third of a megapixel.
+    pub const TINY: Family = Family {
+        name: "tiny",
+        size_px: [660, 495],
+        px_per_mm: [4.0, 6.0],
+        width_mm: [25.0, 60.0],
+        ..Self::MAIN
+    };
+    /// Fifty megapixels.
+    pub const HUGE: Family = Family {
+        name: "huge",
+        size_px: [8160, 6120],
+        px_per_mm: [14.0, 60.0],
+        ..Self::MAIN
+    };
+    /// A close-up.
+    pub const MACRO: Family = Family {
+        name: "macro",
+        px_per_mm: [40.0, 130.0],
+        width_mm: [8.0, 20.0],
+        ..Self::MAIN
+    };
     /// The main family in a 3 MP picture, for quick tests.
     pub const QUICK: Family = Family {
         name: "quick",
@@ -370,7 +392,7 @@ impl Family {
     ];
 
     /// Families whose scenes can be measured.
-    pub const MEASURABLE: [Family; 20] = [
+    pub const MEASURABLE: [Family; 23] = [
         Self::MAIN,
         Self::WORKSHOP,
         Self::CLEAN,
@@ -384,6 +406,9 @@ impl Family {
         Self::SMALL,
         Self::LARGE,
         Self::LOW_RES,
+        Self::TINY,
+        Self::HUGE,
+        Self::MACRO,
         Self::QUICK,
         Self::LENS,
         Self::PLAIN,
