@@ -89,17 +89,11 @@ pub(crate) fn find(
                 .collect()
         })
         .collect();
-    let half_way: Vec<Vec<Option<f64>>> = labels
-        .iter()
-        .map(|i| i + places.period / 2)
-        .filter(|i| (first..=last).contains(i) && places.period % 2 == 0)
-        .map(|i| bench.inked(i))
-        .collect();
     let of = |every: i32, block: Block| Figures {
         // The ticks of two ranks may be alike, or worn so; the figures are not.
         every: if every == places.period
-            && half_way.len() >= MIN_LABELS
-            && block.share_of(&half_way) >= MANY
+            && places.period % 2 == 0
+            && bench.stand_half_way_too(&labels, block)
         {
             every / 2
         } else {
@@ -135,32 +129,58 @@ struct Bench<'a> {
 impl Bench<'_> {
     /// Inked samples in each row about one longest tick; `None` where a row leaves the photo.
     fn inked(&self, label: i32) -> Vec<Option<f64>> {
-        (0..(REACH * ROWS_PER_PITCH) as i32)
-            .map(|r| {
-                let beyond = self.places.from_pitches + MARGIN + f64::from(r) / ROWS_PER_PITCH;
-                let mut values = self.row(label, beyond)?;
-                let face = median(&mut values);
-                let least = MIN_INK * self.marks.contrast;
-                Some(values.iter().filter(|&&g| (g - face).abs() > least).count() as f64)
-            })
+        (0..(REACH * ROWS_PER_PITCH) as usize)
+            .map(|r| Some(self.ink(label, r)?.count() as f64))
             .collect()
     }
 
-    /// Grey values of a row about one longest tick, which itself is left out.
-    fn row(&self, label: i32, beyond_pitches: f64) -> Option<Vec<f64>> {
+    /// Whether what is printed between two longest ticks is printed twice, half a period apart. The
+    /// ink is folded into one period, whose halves are compared.
+    fn stand_half_way_too(&self, labels: &[i32], block: Block) -> bool {
+        const HALF: usize = 4;
+        let period = f64::from(self.places.period);
+        let mut folded = [0.0f64; 2 * HALF];
+        for &label in labels {
+            for r in block.first..block.first + block.rows {
+                for off in self.ink(label, r).into_iter().flatten() {
+                    let part = (off / period + 0.5) * folded.len() as f64;
+                    folded[(part as usize).min(2 * HALF - 1)] += 1.0;
+                }
+            }
+        }
+        let least = folded.iter().copied().fold(f64::INFINITY, f64::min);
+        let both = || (0..HALF).map(|k| (folded[k] - least, folded[k + HALF] - least));
+        let twice: f64 = both().map(|(a, b)| a.min(b)).sum();
+        let either: f64 = both().map(|(a, b)| a.max(b)).sum();
+        twice > MANY * either
+    }
+
+    /// Where, in pitches from the longest tick, row `r` beside it is inked.
+    fn ink(&self, label: i32, r: usize) -> Option<impl Iterator<Item = f64>> {
+        let beyond = self.places.from_pitches + MARGIN + r as f64 / ROWS_PER_PITCH;
+        let row = self.row(label, beyond)?;
+        let face = median(&mut row.iter().map(|p| p.1).collect::<Vec<f64>>());
+        let least = MIN_INK * self.marks.contrast;
+        let inked = row.into_iter().filter(move |p| (p.1 - face).abs() > least);
+        Some(inked.map(|p| p.0))
+    }
+
+    /// Places in pitches from one longest tick, and grey values, of a row beside it; the tick itself
+    /// is left out.
+    fn row(&self, label: i32, beyond_pitches: f64) -> Option<Vec<(f64, f64)>> {
         let half = self.places.period * self.per_pitch / 2;
         let grid = self.marks.grid();
         let v = self.edge.line.at(label)
             + self.edge.inward * beyond_pitches * grid.pitch(f64::from(label));
         // The longest tick itself is no figure.
         let tick = (1.2 * self.marks.template.width_pitches()).max(0.1);
-        let values: Vec<f64> = (-half..=half)
+        let values: Vec<(f64, f64)> = (-half..=half)
             .map(|k| f64::from(k) / f64::from(self.per_pitch))
             .filter(|off| off.abs() > tick)
             .filter_map(|off| {
                 let i = f64::from(label) + off;
                 let (x, y) = self.marks.axis.at(grid.place(i) + grid.lean_at(i) * v, v);
-                self.plane.bilinear(x, y).map(f64::from)
+                Some((off, f64::from(self.plane.bilinear(x, y)?)))
             })
             .collect();
         (values.len() as f64 > MIN_IN_PHOTO * f64::from(2 * half)).then_some(values)
