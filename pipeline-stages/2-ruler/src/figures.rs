@@ -20,8 +20,10 @@ const LAST_BEGIN: f64 = 9.0;
 const REACH: f64 = 16.0;
 /// Print differs from the face by more than this share of a tick's contrast.
 const MIN_INK: f64 = 0.35;
-/// Inked samples of a row in which figures stand, beyond those of the emptiest rows.
+/// Inked samples of a row in which figures stand, beyond those of the emptiest rows: at least so
+/// many, and so many widths of a tick, which is about as wide as a figure's stroke.
 const MIN_SAMPLES: f64 = 1.0;
+const MIN_STROKES: f64 = 0.5;
 /// Share of a row that must lie in the photo.
 const MIN_IN_PHOTO: f64 = 0.6;
 /// Figures shorter than this, in pitches, could be a line or dirt.
@@ -80,6 +82,8 @@ pub(crate) fn find(
         edge,
         places,
     };
+    let stroke_samples = marks.template.width_pitches() * f64::from(per_pitch);
+    let least_print = MIN_SAMPLES.max(MIN_STROKES * stroke_samples);
     let by_side: Vec<Vec<Vec<Option<f64>>>> = (0..2)
         .map(|side| {
             labels
@@ -102,9 +106,12 @@ pub(crate) fn find(
         height_pitches: block.height_pitches(),
     };
     if by_side.iter().any(|side| side.len() < MIN_LABELS) {
-        return Some(of(places.period, Block::of(&by_side.concat())?));
+        return Some(of(
+            places.period,
+            Block::of(&by_side.concat(), least_print)?,
+        ));
     }
-    let blocks = [Block::of(&by_side[0]), Block::of(&by_side[1])];
+    let blocks = [0, 1].map(|side| Block::of(&by_side[side], least_print));
     let (block, other) = match blocks {
         [Some(a), Some(b)] if b.print > a.print => (b, 0),
         [Some(a), _] => (a, 1),
@@ -198,7 +205,7 @@ struct Block {
 }
 
 impl Block {
-    fn of(places: &[Vec<Option<f64>>]) -> Option<Self> {
+    fn of(places: &[Vec<Option<f64>>], least_print: f64) -> Option<Self> {
         let usual: Vec<f64> = (0..places.first()?.len())
             .map_while(|r| {
                 let mut seen: Vec<f64> = places.iter().filter_map(|p| p[r]).collect();
@@ -214,7 +221,7 @@ impl Block {
         let mut sorted = smooth.clone();
         sorted.sort_by(f64::total_cmp);
         let emptiest = *sorted.get(smooth.len() / 5)?;
-        let is_print = |n: &&f64| **n >= emptiest + MIN_SAMPLES;
+        let is_print = |n: &&f64| **n >= emptiest + least_print;
         let first = smooth.iter().position(|n| is_print(&n))?;
         let rows = smooth[first..].iter().take_while(is_print).count();
         let print = smooth[first..first + rows].iter().sum::<f64>() / rows as f64 - emptiest;

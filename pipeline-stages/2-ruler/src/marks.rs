@@ -108,8 +108,7 @@ pub(crate) fn locate(planes: &[Plane], row: &Row) -> Option<Marks> {
         row.count_at(row.range.0).ceil() as i32,
         row.count_at(row.range.1).floor() as i32,
     );
-    let grid = grid_of(row)?;
-    bench.looks_regular(&grid, range)?;
+    let grid = bench.first_glance(grid_of(row)?, range)?;
     let template = bench.template(&grid, range)?;
     let mut fit = bench.fit(&grid, range, &template)?;
     if fit.unevenness() > MAX_UNEVENNESS {
@@ -385,15 +384,28 @@ impl<'a> Bench<'a> {
         self.fit_matches(&self.matches(grid, range, template))
     }
 
-    /// A first glance at a part of the row, to drop most of the false candidates early.
-    fn looks_regular(&self, grid: &Grid, range: (i32, i32)) -> Option<()> {
+    /// A first glance at a part of the row, to drop most of the false candidates early. Returns the
+    /// grid, a better one where the pitch was a little wrong, so that only marks near the middle
+    /// were met.
+    fn first_glance(&self, grid: Grid, range: (i32, i32)) -> Option<Grid> {
+        const GLANCES: usize = 3;
         let middle = range.0.midpoint(range.1);
         let part = (range.0.max(middle - 20), range.1.min(middle + 20));
-        let template = self.template(grid, part)?;
-        let matches = self.matches(grid, part, &template);
-        let fit = self.fit_matches(&matches)?;
         let all = (part.1 - part.0 + 1) as usize * self.bands;
-        (2 * fit.spots.len() > all && fit.unevenness() < 1.5 * MAX_UNEVENNESS).then_some(())
+        let mut grid = grid;
+        for _ in 0..GLANCES {
+            let template = self.template(&grid, part)?;
+            let fit = self.fit_matches(&self.matches(&grid, part, &template))?;
+            let (met, unevenness) = (fit.spots.len(), fit.unevenness());
+            if 2 * met > all {
+                return (unevenness < 1.5 * MAX_UNEVENNESS).then_some(grid);
+            }
+            if 4 * met < all || unevenness > MAX_UNEVENNESS {
+                return None;
+            }
+            grid = fit.fit.grid;
+        }
+        None
     }
 
     fn fit_matches(&self, all: &[Match]) -> Option<BenchFit> {
