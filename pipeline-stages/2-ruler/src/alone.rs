@@ -13,38 +13,46 @@ const STRETCHES: [(f64, f64); 3] = [(1.0, 4.0), (4.0, 8.0), (8.0, 14.0)];
 const LINES_PER_PITCH: f64 = 4.0;
 /// Neighbouring marks whose phases must agree.
 const TOGETHER: usize = 12;
-/// Share of the marks' own amplitude that counts as the same rhythm.
+/// Share of the marks' own amplitude that counts as the same rhythm, if neighbours keep step:
+/// those of mere grain have a mean of 1/√12 of their own size.
 const SAME_RHYTHM: f64 = 0.35;
+const IN_STEP: f64 = 0.55;
 
 /// Whether the marks' rhythm goes on beyond the graduated edge, `edge`;
 /// `outward` is the direction of `v` that leads away from the marks.
 pub(crate) fn goes_on(planes: &[Plane], marks: &Marks, edge: Line, outward: f64) -> bool {
     let pitch = marks.grid().pitch(marks.grid().middle);
     let plane = plane_for(planes, pitch, 8.0);
-    let inner = amplitude(plane, marks, &|_| 0.0);
+    let (inner, _) = rhythm(plane, marks, &|_| 0.0);
     STRETCHES.iter().all(|&(from, to)| {
         let lines = ((to - from) * LINES_PER_PITCH) as i32;
         (0..lines).any(|k| {
             let away = outward * pitch * (from + f64::from(k) / LINES_PER_PITCH);
-            amplitude(plane, marks, &|i| edge.at(i) + away) > SAME_RHYTHM * inner
+            let (amplitude, in_step) = rhythm(plane, marks, &|i| edge.at(i) + away);
+            amplitude > SAME_RHYTHM * inner && in_step > IN_STEP
         })
     })
 }
 
 /// Amplitude of the grey at the marks' pitch along a line: mean over groups of neighbours, each
-/// with one phase. Zero where the photo ends.
-fn amplitude(plane: &Plane, marks: &Marks, v_of: &dyn Fn(i32) -> f64) -> f64 {
+/// with one phase; and its share of what it would be if all of a group were in step. Zero where
+/// the photo ends.
+fn rhythm(plane: &Plane, marks: &Marks, v_of: &dyn Fn(i32) -> f64) -> (f64, f64) {
     let (first, last) = marks.range;
     let phases: Vec<Complex<f64>> = (first..=last)
         .filter_map(|index| fundamental(plane, marks, index, v_of(index)))
         .collect();
     if 2 * phases.len() < (last - first) as usize {
-        return 0.0;
+        return (0.0, 0.0);
     }
-    let groups = phases.chunks(TOGETHER);
-    let count = groups.len() as f64;
-    let size = |g: &[Complex<f64>]| g.iter().sum::<Complex<f64>>().norm() / g.len() as f64;
-    groups.map(size).sum::<f64>() / count
+    let (mut together, mut each) = (0.0, 0.0);
+    for group in phases.chunks(TOGETHER) {
+        let n = group.len() as f64;
+        together += group.iter().sum::<Complex<f64>>().norm() / n;
+        each += (group.iter().map(Complex::norm_sqr).sum::<f64>() / n).sqrt();
+    }
+    let groups = phases.len().div_ceil(TOGETHER) as f64;
+    (together / groups, together / each.max(1e-9))
 }
 
 fn fundamental(plane: &Plane, marks: &Marks, index: i32, v: f64) -> Option<Complex<f64>> {

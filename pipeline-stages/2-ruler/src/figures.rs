@@ -24,6 +24,8 @@ const MIN_INK: f64 = 0.35;
 /// many, and so many widths of a tick, which is about as wide as a figure's stroke.
 const MIN_SAMPLES: f64 = 1.0;
 const MIN_STROKES: f64 = 0.5;
+/// Greatest share of a row that may look inked where there are no figures: glare or grain fill more.
+const MAX_EMPTY: f64 = 0.15;
 /// Share of a row that must lie in the photo.
 const MIN_IN_PHOTO: f64 = 0.6;
 /// Figures shorter than this, in pitches, could be a line or dirt.
@@ -82,8 +84,7 @@ pub(crate) fn find(
         edge,
         places,
     };
-    let stroke_samples = marks.template.width_pitches() * f64::from(per_pitch);
-    let least_print = MIN_SAMPLES.max(MIN_STROKES * stroke_samples);
+    let print = bench.print();
     let by_side: Vec<Vec<Vec<Option<f64>>>> = (0..2)
         .map(|side| {
             labels
@@ -106,12 +107,9 @@ pub(crate) fn find(
         height_pitches: block.height_pitches(),
     };
     if by_side.iter().any(|side| side.len() < MIN_LABELS) {
-        return Some(of(
-            places.period,
-            Block::of(&by_side.concat(), least_print)?,
-        ));
+        return Some(of(places.period, Block::of(&by_side.concat(), print)?));
     }
-    let blocks = [0, 1].map(|side| Block::of(&by_side[side], least_print));
+    let blocks = [0, 1].map(|side| Block::of(&by_side[side], print));
     let (block, other) = match blocks {
         [Some(a), Some(b)] if b.print > a.print => (b, 0),
         [Some(a), _] => (a, 1),
@@ -133,7 +131,23 @@ struct Bench<'a> {
     places: Places,
 }
 
+/// Inked samples of a row: the fewest of figures, and the most where there are none.
+#[derive(Clone, Copy)]
+struct Print {
+    least: f64,
+    most_empty: f64,
+}
+
 impl Bench<'_> {
+    fn print(&self) -> Print {
+        let per_pitch = f64::from(self.per_pitch);
+        let stroke = self.marks.template.width_pitches() * per_pitch;
+        Print {
+            least: MIN_SAMPLES.max(MIN_STROKES * stroke),
+            most_empty: MAX_EMPTY * f64::from(self.places.period) * per_pitch,
+        }
+    }
+
     /// Inked samples in each row about one longest tick; `None` where a row leaves the photo.
     fn inked(&self, label: i32) -> Vec<Option<f64>> {
         (0..(REACH * ROWS_PER_PITCH) as usize)
@@ -205,7 +219,7 @@ struct Block {
 }
 
 impl Block {
-    fn of(places: &[Vec<Option<f64>>], least_print: f64) -> Option<Self> {
+    fn of(places: &[Vec<Option<f64>>], samples: Print) -> Option<Self> {
         let usual: Vec<f64> = (0..places.first()?.len())
             .map_while(|r| {
                 let mut seen: Vec<f64> = places.iter().filter_map(|p| p[r]).collect();
@@ -221,7 +235,7 @@ impl Block {
         let mut sorted = smooth.clone();
         sorted.sort_by(f64::total_cmp);
         let emptiest = *sorted.get(smooth.len() / 5)?;
-        let is_print = |n: &&f64| **n >= emptiest + least_print;
+        let is_print = |n: &&f64| **n >= emptiest + samples.least;
         let first = smooth.iter().position(|n| is_print(&n))?;
         let rows = smooth[first..].iter().take_while(is_print).count();
         let print = smooth[first..first + rows].iter().sum::<f64>() / rows as f64 - emptiest;
@@ -233,7 +247,8 @@ impl Block {
         };
         let sound = first as f64 <= LAST_BEGIN * ROWS_PER_PITCH
             && block.height_pitches() >= MIN_HEIGHT
-            && first + rows + 1 < smooth.len();
+            && first + rows + 1 < smooth.len()
+            && emptiest <= samples.most_empty;
         sound.then_some(block)
     }
 
