@@ -1,14 +1,14 @@
 //! The printed scale card in a painted photo: how far a length measured inside it is off.
 
+use measures::Point;
 use measures::ruler::{RulerHint, RulerUnit};
-use measures::{Mm, Point};
 use scene_painter::random::Rng;
 use scene_painter::ruler::{Edge, Ruler, RulerKind, TickRow};
 use scene_painter::scene::PlacedRuler;
 use scene_painter::{Family, Scene};
 use serde::Serialize;
 
-use crate::Settings;
+use crate::{Settings, square_error_mm};
 
 /// What was measured with one card.
 #[derive(Clone, Debug, Serialize)]
@@ -136,15 +136,9 @@ pub fn measure(
     let Ok(plane) = scale::cloth_plane(&found.rulers, &photo.camera, &hint, &settings.scale) else {
         return Ok(outcome);
     };
-    let corners: [Point<Mm>; 4] =
-        [(-50.0, -50.0), (50.0, -50.0), (50.0, 50.0), (-50.0, 50.0)].map(|(x, y)| Point::new(x, y));
-    let seen = corners.map(|p| plane.on_cloth(painting.truth.view.to_photo(p)));
-    let errors = (0..4)
-        .flat_map(|i| (0..i).map(move |j| (i, j)))
-        .map(|(i, j)| seen[i].distance(seen[j]) - corners[i].distance(corners[j]));
-    outcome.error_mm = Some(errors.map(f64::abs).fold(0.0, f64::max));
-    outcome.u_mm =
-        Some(2.0 * plane.u_scale_percent_at(painting.truth.view.to_photo(Point::new(0.0, 0.0))));
+    let middle = Point::new(0.0, 0.0);
+    outcome.error_mm = Some(square_error_mm(&plane, &painting.truth.view, middle));
+    outcome.u_mm = Some(2.0 * plane.u_scale_percent_at(painting.truth.view.to_photo(middle)));
     outcome.warnings.extend(plane.warnings);
     Ok(outcome)
 }

@@ -15,6 +15,8 @@ pub mod table;
 use std::error::Error;
 use std::path::Path;
 
+use measures::{ClothPlane, Mm, Point};
+use scene_painter::scene::View;
 use serde::Deserialize;
 
 /// The stages' settings, as the program comes with them.
@@ -46,4 +48,16 @@ impl Settings {
         let text = file.map_or(Ok(own.to_owned()), std::fs::read_to_string)?;
         Ok(toml::from_str(&text)?)
     }
+}
+
+/// Greatest error of any distance between the corners of a square of 100 mm about `middle`, in
+/// millimetres.
+pub fn square_error_mm(plane: &ClothPlane, truth: &View, middle: Point<Mm>) -> f64 {
+    let corners = [(-50.0, -50.0), (50.0, -50.0), (50.0, 50.0), (-50.0, 50.0)]
+        .map(|(x, y)| Point::new(middle.x + x, middle.y + y));
+    let seen = corners.map(|p| plane.on_cloth(truth.to_photo(p)));
+    (0..4)
+        .flat_map(|i| (0..i).map(move |j| (i, j)))
+        .map(|(i, j)| (seen[i].distance(seen[j]) - corners[i].distance(corners[j])).abs())
+        .fold(0.0, f64::max)
 }

@@ -9,8 +9,8 @@ use scene_painter::truth::{TickRowTruth, Truth};
 use scene_painter::{Painting, Scene};
 use serde::Serialize;
 
-use crate::Settings;
 use crate::fitting::hint;
+use crate::{Settings, square_error_mm};
 
 /// How far from the ruler the scale is checked.
 const AWAY_MM: f64 = 60.0;
@@ -57,6 +57,8 @@ pub struct Outcome {
     pub scale_error_percent: Option<f64>,
     /// The bound (k = 2).
     pub u_scale_percent: Option<f64>,
+    /// Greatest error of any distance between the corners of a square of 100 mm there.
+    pub square_error_mm: Option<f64>,
     /// Tilt measured.
     pub tilt_deg: Option<f64>,
     /// Error of the tilt vector, in degrees.
@@ -120,6 +122,7 @@ pub fn measure(scene: &Scene, painting: &Painting, settings: &Settings) -> Outco
                 let at = truth.view.to_photo(beside);
                 let planted = truth.view.px_per_mm_at(beside);
                 out.scale_error_percent = Some(100.0 * (plane.px_per_mm_at(at) / planted - 1.0));
+                out.square_error_mm = Some(square_error_mm(&plane, &truth.view, beside));
                 out.u_scale_percent = Some(2.0 * plane.u_scale_percent_at(at));
             }
         }

@@ -291,7 +291,7 @@ impl Family {
     pub const TWO_RULERS: Family = Family {
         name: "two-rulers",
         rulers: Rulers::Two,
-        tilt_deg: [0.0, 8.0],
+        tilt_deg: [0.0, 15.0],
         px_per_mm: [8.0, 16.0],
         ..Self::MAIN
     };

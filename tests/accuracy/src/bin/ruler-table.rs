@@ -38,6 +38,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         "scale %",
         "within bound",
         "u scale %",
+        "100 mm off mm",
         "tilt off °",
         "seconds",
     ];
@@ -128,6 +129,7 @@ fn row(family: &str, group: &[&Outcome]) -> Vec<String> {
         of(|r| r.scale_error_percent, 2),
         share(held, pairs.count()),
         of(|r| r.u_scale_percent, 2),
+        of(|r| r.square_error_mm, 2),
         of(|r| r.tilt_error_deg, 2),
         spread(group.iter().map(|r| r.seconds), 1),
     ]
