@@ -28,6 +28,10 @@ const MIN_STEP_RELATIVE: f64 = 0.12;
 const TEMPER: f64 = 0.5;
 /// Weight of the next coarser fraction of an inch where every second mark has no length (judged).
 const HALF_UNMEASURED: f64 = 0.5;
+/// Figures that run into their ticks make them longer, and all alike. So many ticks of the highest
+/// rank, or fewer, may be such, and the scale twice as coarse, with this weight (judged).
+const FEW_LONGEST: usize = 3;
+const FIGURES_TAKEN_FOR_TICKS: f64 = 0.1;
 /// Rulers are divided at least so finely: parts of an inch.
 const COARSEST: f64 = 8.0;
 /// What the lengths say.
@@ -58,6 +62,8 @@ struct Explained {
     size: f64,
     /// How surely every second tick of the highest rank is no longer than the others.
     longest_alike: Alike,
+    /// Ticks of the highest rank.
+    longest: usize,
 }
 
 /// How large the marks are, against their pitch.
@@ -96,13 +102,17 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
             let usual = usual_look(e.size, look, pitch) * usual_extent(f64::from(seen) * pitch);
             let probability = likelihood * prior * usual * if fits_hint { 1.0 } else { 1e-4 };
             add(&mut weighted, its_unit, parts, probability);
-            if its_unit == Inch && 0.5 * parts >= COARSEST && half_unmeasured(lengths) {
-                add(
-                    &mut weighted,
-                    Inch,
-                    0.5 * parts,
-                    HALF_UNMEASURED * probability,
-                );
+            if its_unit == Inch && 0.5 * parts >= COARSEST {
+                let mut doubt = 0.0;
+                if half_unmeasured(lengths) {
+                    doubt += HALF_UNMEASURED;
+                }
+                if e.longest <= FEW_LONGEST {
+                    doubt += FIGURES_TAKEN_FOR_TICKS;
+                }
+                if doubt > 0.0 {
+                    add(&mut weighted, Inch, 0.5 * parts, doubt * probability);
+                }
             }
         }
     }
@@ -424,6 +434,7 @@ fn explain(lengths: &[(i32, f64)], levels: &[i32], phase: i32) -> Option<Explain
         scatter: ranked.scatter,
         size: (ranked.means[0] * ranked.means[top]).max(1e-9).sqrt(),
         longest_alike: ranked.longest_alike(),
+        longest: ranked.counts[top],
     })
 }
 

@@ -25,6 +25,9 @@ pub(crate) struct Extent {
     pub(crate) index: i32,
     pub(crate) low: f64,
     pub(crate) high: f64,
+    /// Whether the photo ends before the mark does, at either end.
+    pub(crate) low_is_cut: bool,
+    pub(crate) high_is_cut: bool,
 }
 
 /// The extents of all marks from the first located to the last. Marks that were not located well
@@ -39,10 +42,13 @@ pub(crate) fn extents(planes: &[Plane], marks: &Marks) -> Vec<Extent> {
         .filter_map(|index| {
             let half = 0.5 * inner_contrast(plane, marks, index)?;
             let walk = |direction| end(plane, marks, index, direction * step, half);
+            let ((low, low_is_cut), (high, high_is_cut)) = (walk(-1.0), walk(1.0));
             Some(Extent {
                 index,
-                low: walk(-1.0),
-                high: walk(1.0),
+                low,
+                high,
+                low_is_cut,
+                high_is_cut,
             })
         })
         .collect()
@@ -57,8 +63,9 @@ fn inner_contrast(plane: &Plane, marks: &Marks, index: i32) -> Option<f64> {
     (contrast > 0.4 * marks.contrast).then_some(contrast)
 }
 
-/// Follows one mark from the middle of its band in the direction of `step`.
-fn end(plane: &Plane, marks: &Marks, index: i32, step: f64, half: f64) -> f64 {
+/// Follows one mark from the middle of its band in the direction of `step`: where it ends, and
+/// whether only because the photo does.
+fn end(plane: &Plane, marks: &Marks, index: i32, step: f64, half: f64) -> (f64, bool) {
     let pitch = marks.grid().pitch(f64::from(index));
     let gap = (MAX_GAP_PITCHES * pitch).max(2.0 * step.abs());
     let start = 0.3 * marks.half_band_px * step.signum();
@@ -71,7 +78,7 @@ fn end(plane: &Plane, marks: &Marks, index: i32, step: f64, half: f64) -> f64 {
     let mut v = start;
     while v.abs() < MAX_REACH_PITCHES * pitch {
         let Some(value) = line_contrast(plane, marks, index, v) else {
-            break;
+            return (end, (v - end).abs() <= gap);
         };
         window = [window[1], window[2], value];
         // Mean of three rows, which belongs to the row before this one.
@@ -98,7 +105,7 @@ fn end(plane: &Plane, marks: &Marks, index: i32, step: f64, half: f64) -> f64 {
         before = now;
         v += step;
     }
-    end
+    (end, false)
 }
 
 fn is_thin(marks: &Marks) -> bool {

@@ -157,15 +157,25 @@ fn ranked(marks: &Marks, extents: &[Extent], edge_low: bool) -> Option<Vec<(i32,
     if robust_deviation(&off) > 0.5 {
         return None;
     }
+    let length = |e: &Extent| (far(e) + edge.at(e.index)) / grid.pitch(f64::from(e.index));
+    let is_cut = |e: &Extent| {
+        if edge_low {
+            e.high_is_cut
+        } else {
+            e.low_is_cut
+        }
+    };
+    let longest_whole = extents
+        .iter()
+        .filter(|e| !is_cut(e))
+        .map(length)
+        .fold(0.0, f64::max);
+    // What the photo's edge has cut off says nothing, unless it is the longest all the same.
     Some(
         extents
             .iter()
-            .map(|e| {
-                (
-                    e.index,
-                    (far(e) + edge.at(e.index)) / grid.pitch(f64::from(e.index)),
-                )
-            })
+            .filter(|e| !is_cut(e) || length(e) >= longest_whole)
+            .map(|e| (e.index, length(e)))
             .collect(),
     )
 }
