@@ -56,8 +56,8 @@ pub struct Fit {
     pub u_shift_mm: f64,
     /// Expanded uncertainty (k = 2) of the rotation, in degrees.
     pub u_rotation_deg: f64,
-    /// Largest expanded uncertainty (k = 2) of any outline point, size, place, turn and tilt
-    /// taken together, in millimetres.
+    /// Largest expanded uncertainty (k = 2) of any outline point across the outline's course, size,
+    /// place, turn and tilt taken together, in millimetres.
     pub u_outline_mm: f64,
     /// Expanded uncertainty (k = 2) of where the emblem's middle is seen in the photo, in
     /// millimetres of cloth there: the plane's doubt hardly matters to it.

@@ -8,6 +8,7 @@ mod align;
 mod coarse;
 mod evidence;
 mod find;
+mod holes;
 mod level;
 mod pose;
 mod refine;
@@ -17,7 +18,7 @@ mod structure;
 mod verdict;
 mod versions;
 
-use measures::{Artwork, ClothPlane, Fit, ResidueField};
+use measures::{Artwork, ClothPlane, Fit, Point, Px, ResidueField};
 use serde::Deserialize;
 
 pub use verdict::{Job, VerdictSettings, judge};
@@ -81,8 +82,8 @@ pub struct Evidence {
     pub missing_detail_mm: f64,
     /// Area where there is residue though the artwork has none.
     pub surplus_mm2: f64,
-    /// Area of smooth, closed holes in the residue where the artwork has none.
-    pub made_holes_mm2: f64,
+    /// The hole in the residue that looks most like another version's.
+    pub made_hole: MadeHole,
     /// Area of whole parts of the artwork that the residue lacks.
     pub missing_parts_mm2: f64,
     /// Share of what stands out of the cloth's noise on and about the emblem that the artwork
@@ -103,6 +104,17 @@ pub struct Evidence {
     /// How many times more the residuals vary in common, along the outline, than independent ones
     /// would: large where the artwork is not the one that was there.
     pub dispersion: f64,
+}
+
+/// A hole in the residue where the artwork has none.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct MadeHole {
+    /// Probability that it was made, not worn, among holes of which one in five was.
+    pub probability: f64,
+    /// Its area.
+    pub area_mm2: f64,
+    /// Its middle in the photo; `None` when there is no such hole.
+    pub at: Option<Point<Px>>,
 }
 
 /// Every version, best first.

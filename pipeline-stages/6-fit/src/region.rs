@@ -109,16 +109,37 @@ impl Region {
     /// The likeliest course of what differs from `model` in the image, for differences of standard
     /// deviation `spread` that hang together over `length_mm` (Wiener 1949).
     pub(crate) fn difference(&self, model: &[f32], spread: f64, length_mm: f64) -> Vec<f32> {
-        let (w, h) = (self.grid.width, self.grid.height);
         let model = self.fft.filter(model, &self.kept);
         let left: Vec<f32> = self.image.iter().zip(model).map(|(i, m)| i - m).collect();
+        self.fft.filter(&left, &self.likeliest(spread, length_mm))
+    }
+
+    /// Image and `model` as seen through one filter: that for the likeliest course of what has
+    /// standard deviation `spread` and hangs together over `length_mm`, smoothed by a Gaussian.
+    pub(crate) fn seen_alike(
+        &self,
+        model: &[f32],
+        spread: f64,
+        length_mm: f64,
+        smooth_mm: f64,
+    ) -> [Vec<f32>; 2] {
+        let smooth = 2.0 * PI * smooth_mm / self.grid.pitch_mm;
+        let mut filter = self.likeliest(spread, length_mm);
+        for (k, f) in filter.iter_mut().enumerate() {
+            *f *= (-0.5 * smooth * smooth * self.frequency_squared(k)).exp() as f32;
+        }
+        let image = self.fft.filter(&self.image, &filter);
+        for (f, kept) in filter.iter_mut().zip(&self.kept) {
+            *f *= kept;
+        }
+        [image, self.fft.filter(model, &filter)]
+    }
+
+    fn likeliest(&self, spread: f64, length_mm: f64) -> Vec<f32> {
         let length = length_mm / self.grid.pitch_mm;
-        let filter: Vec<f32> = (0..self.transfer.len())
+        (0..self.transfer.len())
             .map(|k| {
-                let (kx, ky) = (k / h, k % h);
-                let fx = kx as f64 / w as f64;
-                let fy = ky.min(h - ky) as f64 / h as f64;
-                let turns = 1.0 + (2.0 * PI * length).powi(2) * (fx * fx + fy * fy);
+                let turns = 1.0 + (2.0 * PI * length).powi(2) * self.frequency_squared(k);
                 // An exponential covariance's spectrum in the plane.
                 let signal = (spread * length).powi(2) * 2.0 * PI * turns.powf(-1.5);
                 let kept = f64::from(self.kept[k]);
@@ -126,8 +147,14 @@ impl Region {
                 let all = signal * kept * kept + noise;
                 (signal * kept / all) as f32
             })
-            .collect();
-        self.fft.filter(&left, &filter)
+            .collect()
+    }
+
+    /// In turns a sample, for the spectrum's layout.
+    fn frequency_squared(&self, k: usize) -> f64 {
+        let (w, h) = (self.grid.width, self.grid.height);
+        let (kx, ky) = (k / h, k % h);
+        (kx as f64 / w as f64).powi(2) + (ky.min(h - ky) as f64 / h as f64).powi(2)
     }
 }
 

@@ -41,9 +41,9 @@ pub struct VerdictSettings {
     pub missing_detail_mm: f64,
     /// Area of residue where the artwork has none, beyond which another version is suspected.
     pub surplus_mm2: f64,
-    /// Area of smooth, closed holes where the artwork has none, beyond which another version is
+    /// Probability that a hole in the residue was made, not worn, beyond which another version is
     /// suspected.
-    pub made_holes_mm2: f64,
+    pub made_hole_probability: f64,
     /// Area of whole parts that the residue lacks, beyond which another version is suspected.
     pub missing_parts_mm2: f64,
     /// By how many standard deviations the emblem's shape may contradict the ruler's plane.
@@ -207,11 +207,15 @@ fn about_the_version(ranking: &Ranking, best: &Ranked, settings: &VerdictSetting
             best.evidence.surplus_mm2, best.file
         ));
     }
-    if best.evidence.made_holes_mm2 > settings.made_holes_mm2 {
+    let hole = &best.evidence.made_hole;
+    if hole.probability > settings.made_hole_probability {
+        let at = hole.at.map_or(String::new(), |p| {
+            format!(" at {:.0}, {:.0} px in the photo", p.x, p.y)
+        });
         look.push(format!(
-            "The residue has {:.0} mm² of smooth, closed holes where {} has none: is it another \
-             version?",
-            best.evidence.made_holes_mm2, best.file
+            "The residue has a hole of {:.0} mm²{at} where {} has none, and it looks made rather \
+             than worn: is it another version?",
+            hole.area_mm2, best.file
         ));
     }
     if best.evidence.missing_parts_mm2 > settings.missing_parts_mm2 {

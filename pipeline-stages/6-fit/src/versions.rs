@@ -3,20 +3,21 @@
 use std::f64::consts::PI;
 
 use measures::{Art, Artwork, ClothPlane, Fit, Map};
-use nalgebra::SMatrix;
+use nalgebra::{Matrix2, SMatrix, Vector2};
 use rayon::prelude::*;
 
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::coarse::{self, Candidate, Look, Raster};
 use crate::evidence;
 use crate::find::{Entrant, LOCAL_CANDIDATES, about, find, standing};
+use crate::holes;
 use crate::level::Level;
 use crate::pose::{BLEED, Information, Pose, Prior, SIZE, TURN, UNKNOWNS, Unknowns, X, Y};
 use crate::refine;
 use crate::region::Region;
 use crate::shape::{Distance, Shape, Stop};
 use crate::structure;
-use crate::{Evidence, Hint, Ranked, Ranking, Settings};
+use crate::{Evidence, Hint, MadeHole, Ranked, Ranking, Settings};
 
 /// What whitened residuals are short of being independent, and the model of being complete:
 /// log-likelihood differences are divided by this.
@@ -253,7 +254,8 @@ impl<'a> Ground<'a> {
         }
     }
 
-    /// Looks for what speaks against the best version: its mirror image, another place.
+    /// Looks for what speaks against the best version: its mirror image, another place, holes that
+    /// it has not.
     fn doubt_best(
         &self,
         levels: &[Level],
@@ -269,6 +271,15 @@ impl<'a> Ground<'a> {
         let Some(f) = f else { return };
         best.evidence.mirrored_probability = self.mirrored_probability(levels, f, settings);
         best.evidence.rival_share = rival_share(entrants, &f.alignment.pose);
+        let aligner = self.aligner(&f.distance, f.tiles);
+        let hole = holes::suspect(&aligner, &f.alignment, &f.near, &f.drawing);
+        best.evidence.made_hole = MadeHole {
+            probability: hole.probability,
+            area_mm2: hole.area_mm2,
+            at: hole
+                .at
+                .map(|spot| best.fit.art_to_photo.apply(f.entrant.shape.art(spot))),
+        };
     }
 
     /// Twice the negative log-likelihood on the common samples.
@@ -356,7 +367,6 @@ impl<'a> Ground<'a> {
             significance: a.significance(),
             dispersion: a.dispersion,
             surplus_mm2: differences.surplus_mm2(),
-            made_holes_mm2: differences.made_holes_mm2(),
             missing_parts_mm2: differences.missing_parts_mm2(),
             explained: a.explained,
             missing_detail_mm: evidence::missing_detail(&support, a.pose.size_mm()),
@@ -471,8 +481,8 @@ impl<'a> Seen<'a> {
         }
     }
 
-    /// Greatest variance, in any direction, of a place in the photo, in mm².
-    fn variance_at(&self, at: measures::Point<Art>) -> f64 {
+    /// Covariance of a place in the photo, in mm².
+    fn covariance_at(&self, at: measures::Point<Art>) -> Matrix2<f64> {
         let here = self.base.apply(at);
         let mut j = SMatrix::<f64, 2, UNKNOWNS>::zeros();
         for (k, (step, map)) in self.nudged.iter().enumerate() {
@@ -480,22 +490,37 @@ impl<'a> Seen<'a> {
             j[(0, k)] = moved.x;
             j[(1, k)] = moved.y;
         }
-        let c = j * self.covariance * j.transpose();
+        j * self.covariance * j.transpose()
+    }
+
+    /// Greatest variance of a place in any direction.
+    fn variance_at(&self, at: measures::Point<Art>) -> f64 {
+        let c = self.covariance_at(at);
         let half_sum = 0.5 * (c[(0, 0)] + c[(1, 1)]);
         let half_difference = 0.5 * (c[(0, 0)] - c[(1, 1)]);
         half_sum + half_difference.hypot(c[(0, 1)])
     }
 
-    /// Largest expanded uncertainty (k = 2) of the outline: of any of its points in the photo, and
-    /// of the size it will be cut at.
+    /// Largest expanded uncertainty (k = 2) of the outline, across its course: of where any part of
+    /// it lies in the photo, and of where it lies on the piece that is cut. Along its course an
+    /// outline may shift unseen and unharmed: a disc by turning.
     fn outline_uncertainty(&self) -> f64 {
         let size = self.pose.size_mm();
-        let u_size = self.covariance[(SIZE, SIZE)].max(0.0).sqrt();
+        let var_size = self.covariance[(SIZE, SIZE)].max(0.0);
         let mut largest = 0.0f64;
-        for stop in self.shape.walk(0.02).into_iter().flatten() {
-            let in_photo = self.variance_at(self.shape.art(stop.at));
-            let radius = size * stop.at[0].hypot(stop.at[1]);
-            largest = largest.max(in_photo.max((radius * u_size).powi(2)));
+        for stops in self.shape.walk(0.02) {
+            let n = stops.len();
+            for (k, stop) in stops.iter().enumerate() {
+                let [before, after] = [stops[(k + n - 1) % n].at, stops[(k + 1) % n].at];
+                let (dx, dy) = (after[0] - before[0], after[1] - before[1]);
+                let reach = size * (stop.at[0] * dy - stop.at[1] * dx) / dx.hypot(dy).max(1e-12);
+                let [p, q] = [before, after].map(|at| self.base.apply(self.shape.art(at)));
+                let across = Vector2::new(q.y - p.y, p.x - q.x);
+                let across = across / across.norm().max(1e-12);
+                let covariance = self.covariance_at(self.shape.art(stop.at));
+                let in_photo = (across.transpose() * covariance * across)[0];
+                largest = largest.max(in_photo).max(reach * reach * var_size);
+            }
         }
         2.0 * largest.max(0.0).sqrt()
     }

@@ -259,6 +259,18 @@ fn place_emblem(
             }];
             truth = None;
         }
+        Some(Trap::OtherOpening) => {
+            let plain = Emblem::new(design);
+            // Small ones are as common as large ones.
+            let share = 0.01 * 7.0_f64.powf(rng.unit());
+            let open = plain.with_opening(share, rng)?;
+            (shown, versions) = if rng.chance(0.75) {
+                (open, vec![plain])
+            } else {
+                (plain, vec![open])
+            };
+            truth = None;
+        }
         Some(Trap::NoResidue) => truth = None,
         _ => {}
     }

@@ -5,6 +5,7 @@ use measures::outline::Worn;
 use measures::{Art, Outline};
 
 use crate::designs;
+use crate::opening::Opening;
 use crate::random::Rng;
 
 /// What an emblem shows. All are invented.
@@ -117,6 +118,8 @@ pub struct Emblem {
     pub corner: f64,
     /// Left and right exchanged: what a wrongly cut emblem leaves.
     pub mirrored: bool,
+    /// A hole that no other version has.
+    pub opening: Option<Opening>,
 }
 
 impl Emblem {
@@ -129,7 +132,18 @@ impl Emblem {
             inner_detail: true,
             corner: 1.0,
             mirrored: false,
+            opening: None,
         }
+    }
+
+    /// The same with a hole of about this share of its area somewhere in its solid; `None` where
+    /// there is no room.
+    pub fn with_opening(self, share: f64, rng: &mut Rng) -> Option<Self> {
+        let opening = Opening::random(&designs::draw(&self), share, rng)?;
+        Some(Self {
+            opening: Some(opening),
+            ..self
+        })
     }
 
     /// `count` versions, the nominal one first, any two of them apart by 3 % or more in
@@ -210,7 +224,8 @@ impl Emblem {
     }
 
     fn contours(&self) -> Vec<BezPath> {
-        let drawn = designs::draw(self);
+        let mut drawn = designs::draw(self);
+        drawn.extend(self.opening.map(|o| o.path()));
         let across = if self.mirrored { -1.0 } else { 1.0 };
         let b = bounds(&drawn);
         let placed = Affine::translate((MARGIN, MARGIN))

@@ -16,6 +16,8 @@ pub enum Trap {
     MirrorImage,
     /// The outer contour fits; what is inside does not.
     OtherInnerDetail,
+    /// The residue has a hole that the artwork has not, or lacks one that the artwork has.
+    OtherOpening,
     /// There is no ruler.
     NoRuler,
     /// Two rulers tell scales that differ by more than one per cent.
@@ -338,6 +340,12 @@ impl Family {
         trap: Some(Trap::OtherInnerDetail),
         ..Self::MAIN
     };
+    /// A hole of any shape and place, on one side only.
+    pub const OTHER_OPENING: Family = Family {
+        name: "other-opening",
+        trap: Some(Trap::OtherOpening),
+        ..Self::MAIN
+    };
     /// No ruler.
     pub const NO_RULER: Family = Family {
         name: "no-ruler",
@@ -419,11 +427,12 @@ impl Family {
     ];
 
     /// Families that must never lead to a cut.
-    pub const TRAPS: [Family; 7] = [
+    pub const TRAPS: [Family; 8] = [
         Self::NO_RESIDUE,
         Self::OTHER_ARTWORK,
         Self::MIRROR_IMAGE,
         Self::OTHER_DETAIL,
+        Self::OTHER_OPENING,
         Self::NO_RULER,
         Self::RULERS_DISAGREE,
         Self::RULER_RAISED,

@@ -32,6 +32,7 @@ pub mod job;
 pub mod jpeg;
 mod marks;
 mod numbers;
+mod opening;
 mod paint;
 pub mod random;
 pub mod residue;
@@ -42,6 +43,7 @@ pub mod truth;
 
 pub use emblem::{Design, Emblem};
 pub use family::{Family, Trap};
+pub use opening::Opening;
 pub use paint::Painting;
 pub use scene::Scene;
 pub use truth::{EmblemTruth, Truth};
