@@ -88,7 +88,8 @@ pub struct ResidueField {
 }
 
 impl ResidueField {
-    /// Half the resolution: each sample the mean of two by two.
+    /// Half the resolution: each sample the mean of what two by two show of the cloth, if half of
+    /// them do.
     #[must_use]
     pub fn halved(&self) -> Self {
         let grid = self.grid.halved();
@@ -103,14 +104,23 @@ impl ResidueField {
             }
             out
         };
-        let cloth = mean(&self.cloth)
-            .iter()
-            .map(|&c| f32::from(c > 0.99))
-            .collect();
+        let share = mean(&self.cloth);
+        let enough = |share: f32| share > 0.49;
+        let of_cloth = |channel: &[f32]| {
+            let shown: Vec<f32> = channel
+                .iter()
+                .zip(&self.cloth)
+                .map(|(v, c)| v * c)
+                .collect();
+            let means = mean(&shown).into_iter().zip(&share);
+            means
+                .map(|(m, &s)| if enough(s) { m / s } else { 0.0 })
+                .collect()
+        };
         Self {
             grid,
-            channels: [0, 1, 2].map(|c| mean(&self.channels[c])),
-            cloth,
+            channels: [0, 1, 2].map(|c| of_cloth(&self.channels[c])),
+            cloth: share.iter().map(|&s| f32::from(enough(s))).collect(),
             px_per_mm: self.px_per_mm,
             light_spread_mm: self.light_spread_mm,
             look_in: self.look_in,

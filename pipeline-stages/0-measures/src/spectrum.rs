@@ -282,6 +282,10 @@ impl NoiseSpectrum {
     pub fn whitening(&self, width: usize, height: usize, floor: f32) -> Vec<f32> {
         let t = self.tile;
         let mean = self.power.iter().sum::<f32>() / self.power.len() as f32;
+        if mean <= 0.0 {
+            // Nothing varies, and nothing can be seen.
+            return vec![0.0; (width / 2 + 1) * height];
+        }
         let least = (floor * mean).max(f32::MIN_POSITIVE);
         let mut out = Vec::with_capacity((width / 2 + 1) * height);
         for kx in 0..=width / 2 {

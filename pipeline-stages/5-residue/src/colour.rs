@@ -10,6 +10,8 @@ const TEXTURE_MM: f64 = 3.0;
 /// Least standard deviation of a channel, in units of the logarithm: below it lie only rounding
 /// and compression.
 const SPREAD_MIN: f64 = 5e-4;
+/// Below this there is nothing at all.
+const COLOURLESS: f64 = 1e-5;
 
 /// Turns the three logarithmic channels into three whose fine texture is uncorrelated and of unit
 /// variance (principal axes of the covariance of what is left after a local mean is taken off).
@@ -22,7 +24,13 @@ pub(crate) fn decorrelate(colours: &[Vec<f32>; 3], cloth: &[f32], grid: &Grid) -
         let axis = eigen.eigenvectors.column(k);
         // Eigenvectors have no sign of their own: fix it, so that results do not depend on it.
         let sign = if axis.sum() < 0.0 { -1.0 } else { 1.0 };
-        let scale = sign / eigen.eigenvalues[k].max(0.0).sqrt().max(SPREAD_MIN);
+        let spread = eigen.eigenvalues[k].max(0.0).sqrt();
+        // A grey photo has no colours to tell apart, and their rounding is no texture.
+        let scale = if spread > COLOURLESS {
+            sign / spread.max(SPREAD_MIN)
+        } else {
+            0.0
+        };
         let [r, g, b] = [0, 1, 2].map(|c| (axis[c] * scale) as f32);
         colours[0]
             .iter()

@@ -57,13 +57,22 @@ pub(crate) fn mask(
         return false;
     }
     let margin = (settings.foreign_margin_mm / (grid.pitch_mm * step as f64)).ceil() as usize;
-    let wide = box_blurred(&foreign, w, h, margin);
+    let near_solid = box_blurred(&solid(&foreign, w, h), w, h, margin);
     for (k, c) in cloth.iter_mut().enumerate() {
-        if wide[block(k)] > 1e-6 {
+        if near_solid[block(k)] > 1e-6 || foreign[block(k)] > 0.0 {
             *c = 0.0;
         }
     }
     true
+}
+
+/// What is three blocks wide each way. Narrower things, pinstripes above all, throw no shadow
+/// and need no margin: it would leave nothing of the cloth between them.
+fn solid(foreign: &[f32], w: usize, h: usize) -> Vec<f32> {
+    box_blurred(foreign, w, h, 1)
+        .iter()
+        .map(|&share| if share > 0.999 { 1.0 } else { 0.0 })
+        .collect()
 }
 
 fn median(mut values: Vec<f32>) -> f32 {

@@ -115,21 +115,29 @@ pub(crate) fn angle_between(a: f64, b: f64) -> f64 {
     d.min(2.0 * PI - d)
 }
 
-/// Keeps the best of each neighbourhood, best first.
+/// Keeps the best of each neighbourhood, best first: `most` in all, and a few of every level, since
+/// a part of the residue can show a small copy of a shape better than all of it shows the shape.
 fn distinct(mut found: Vec<Candidate>, most: usize) -> Vec<Candidate> {
+    const OF_EACH_LEVEL: usize = 3;
+    /// Turns kept of one place and size: a shape that looks much the same at every turn would fill
+    /// the list with one place.
+    const TURNS: usize = 3;
     found.sort_by(|a, b| b.snr.total_cmp(&a.snr));
     let mut kept: Vec<Candidate> = Vec::new();
     for c in found {
-        let alike = |k: &&Candidate| {
+        let beside = |k: &&Candidate| {
             k.middle.distance(c.middle) < 0.08 * c.size_mm
                 && (k.size_mm / c.size_mm).ln().abs() < 0.09
-                && angle_between(k.turn_rad, c.turn_rad) < 0.15
         };
-        if !kept.iter().any(|k| alike(&k)) {
+        let turned = |k: &Candidate| angle_between(k.turn_rad, c.turn_rad) < 0.15;
+        let mut there = kept.iter().filter(beside);
+        let known = there.clone().any(turned) || there.nth(TURNS - 1).is_some();
+        let full = || {
+            let of_level = kept.iter().filter(|k| k.level == c.level).count();
+            kept.len() >= most && of_level >= OF_EACH_LEVEL
+        };
+        if !known && !full() {
             kept.push(c);
-            if kept.len() == most {
-                break;
-            }
         }
     }
     kept
