@@ -141,6 +141,6 @@ mod tests {
                 open.outline().bounding_box()
             );
         }
-        assert!(found > 30, "{found}");
+        assert!(found >= 20, "{found} of 40 have room");
     }
 }
