@@ -6,6 +6,11 @@
 
 use std::ops::RangeInclusive;
 
+use image::{GrayImage, Luma};
+use imageproc::geometry::{contour_area, convex_hull};
+use imageproc::point::Point;
+use imageproc::region_labelling::{Connectivity, connected_components};
+
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::pose::BLEED;
 
@@ -147,31 +152,18 @@ pub(crate) fn connected(
     height: usize,
     member: &dyn Fn(usize) -> bool,
 ) -> Vec<Vec<usize>> {
-    let last = (width * height).saturating_sub(1);
-    let mut free: Vec<bool> = (0..width * height).map(member).collect();
+    let members = GrayImage::from_fn(width as u32, height as u32, |i, j| {
+        Luma([u8::from(member(j as usize * width + i as usize))])
+    });
+    let labels = connected_components(&members, Connectivity::Four, Luma([0]));
     let mut patches = Vec::new();
-    for start in 0..width * height {
-        if !free[start] {
-            continue;
+    for (k, &label) in labels.as_raw().iter().enumerate() {
+        if label as usize > patches.len() {
+            patches.resize(label as usize, Vec::new());
         }
-        free[start] = false;
-        let mut patch = vec![start];
-        let mut next = 0;
-        while let Some(&k) = patch.get(next) {
-            next += 1;
-            let (i, j) = (k % width, k / width);
-            let mut visit = |ok: bool, n: usize| {
-                if ok && free[n] {
-                    free[n] = false;
-                    patch.push(n);
-                }
-            };
-            visit(i > 0, k.wrapping_sub(1));
-            visit(i + 1 < width, (k + 1).min(last));
-            visit(j > 0, k.wrapping_sub(width));
-            visit(j + 1 < height, (k + width).min(last));
+        if label > 0 {
+            patches[label as usize - 1].push(k);
         }
-        patches.push(patch);
     }
     patches
 }
@@ -211,38 +203,17 @@ fn describe(
 
 /// Area of the convex hull of samples taken as unit squares (Andrew 1979, monotone chain).
 pub(crate) fn hull_area(patch: &[usize], width: usize) -> f64 {
-    let mut corners: Vec<(i64, i64)> = patch
+    let mut corners: Vec<(i32, i32)> = patch
         .iter()
         .flat_map(|&k| {
-            let (i, j) = ((k % width) as i64, (k / width) as i64);
+            let (i, j) = ((k % width) as i32, (k / width) as i32);
             [(i, j), (i + 1, j), (i, j + 1), (i + 1, j + 1)]
         })
         .collect();
     corners.sort_unstable();
     corners.dedup();
-    let turn = |o: (i64, i64), a: (i64, i64), b: (i64, i64)| {
-        (a.0 - o.0) * (b.1 - o.1) - (a.1 - o.1) * (b.0 - o.0)
-    };
-    let chain = |points: &mut dyn Iterator<Item = (i64, i64)>| {
-        let mut hull: Vec<(i64, i64)> = Vec::new();
-        for p in points {
-            while hull.len() > 1 && turn(hull[hull.len() - 2], hull[hull.len() - 1], p) <= 0 {
-                hull.pop();
-            }
-            hull.push(p);
-        }
-        hull.pop();
-        hull
-    };
-    let mut hull = chain(&mut corners.iter().copied());
-    hull.extend(chain(&mut corners.iter().rev().copied()));
-    let next = hull.iter().cycle().skip(1);
-    let doubled: i64 = hull
-        .iter()
-        .zip(next)
-        .map(|(a, b)| a.0 * b.1 - a.1 * b.0)
-        .sum();
-    0.5 * doubled.abs() as f64
+    let corners: Vec<Point<i32>> = corners.into_iter().map(|(x, y)| Point::new(x, y)).collect();
+    contour_area(&convex_hull(corners))
 }
 
 #[cfg(test)]
