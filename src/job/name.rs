@@ -5,7 +5,7 @@ use std::io;
 use std::path::Path;
 
 /// Names that the outbox itself uses.
-const RESERVED: [&str; 3] = ["fit-log.jsonl", "fit-log.csv", "index.html"];
+const RESERVED: [&str; 4] = ["fit-log.jsonl", "fit-log.csv", "fit-log.html", "index.html"];
 const LONGEST_BYTES: usize = 100;
 
 /// A job's name: safe as a folder's name on every common file system.
@@ -26,7 +26,10 @@ impl JobName {
 
     /// The text, with a dash for every character that some file system refuses.
     pub fn from_text(text: &str) -> Self {
-        let safe = |c: char| !c.is_control() && !r#"/\<>:"|?*"#.contains(c) && c != '\u{fffd}';
+        // Not characters of any writing; XML refuses two of them.
+        let refused = r#"/\<>:"|?*"#;
+        let none = ['\u{fffd}', '\u{fffe}', '\u{ffff}'];
+        let safe = |c: char| !c.is_control() && !refused.contains(c) && !none.contains(&c);
         let mut name: String = text
             .chars()
             .map(|c| if safe(c) { c } else { '-' })
@@ -78,7 +81,8 @@ mod tests {
             ("..", "job-"),
             ("", "job-"),
             ("index.html", "job-index.html"),
-            ("a/b\n\u{fffd}c", "a-b--c"),
+            ("Fit-Log.html", "job-Fit-Log.html"),
+            ("a/b\n\u{fffd}\u{ffff}c", "a-b---c"),
             ("ends with dot.", "ends with dot"),
         ] {
             assert_eq!(JobName::from_text(seen).as_str(), name);

@@ -42,7 +42,8 @@ pub fn coloured_drawing(tracing: &Tracing) -> String {
 fn page(artwork: &Artwork) -> Document {
     let frame = artwork.outline.bounding_box().expand();
     let view_box = (frame.x0, frame.y0, frame.width(), frame.height());
-    let printable = |text: &str| text.replace(char::is_control, " ");
+    let refused = |c: char| c.is_control() || matches!(c, '\u{fffe}' | '\u{ffff}');
+    let printable = |text: &str| text.replace(refused, " ");
     Document::new()
         .set("width", frame.width())
         .set("height", frame.height())

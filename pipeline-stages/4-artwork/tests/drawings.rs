@@ -454,6 +454,32 @@ fn bombs_are_refused_quickly() {
     assert!(start.elapsed().as_secs() < 10, "{:?}", start.elapsed());
 }
 
+#[test]
+fn numbers_beyond_sense_are_refused_or_read_as_they_are() {
+    for number in ["NaN", "1e308", "-1e308", "1e39", "1e999", "1e-320"] {
+        for drawn in [
+            format!("<path d='M0 0H{number}V9H0Z'/>"),
+            format!("<rect width='9' height='{number}'/>"),
+            format!("<circle cx='{number}' cy='5' r='4'/>"),
+            format!("<g transform='scale({number})'><rect width='9' height='9'/></g>"),
+            format!("<path fill='none' stroke='#000' stroke-width='{number}' d='M1 1H9'/>"),
+            format!("<path d='M1 1A{number} 9 0 1 1 9 9Z'/>"),
+        ] {
+            let read = read_svg(square_page(&drawn).as_bytes(), "a.svg");
+            let sound = |a: Artwork| a.outline.area() > 0.0 && a.outline.bounding_box().is_finite();
+            assert!(read.is_err() || read.is_ok_and(sound), "{drawn}");
+        }
+        let page = format!(
+            "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {number} 9'><rect width='9' height='9'/></svg>"
+        );
+        let read = read_svg(page.as_bytes(), "a.svg");
+        assert!(
+            read.is_err() || read.is_ok_and(|a| a.outline.area() > 0.0),
+            "{page}"
+        );
+    }
+}
+
 /// Documents with an internal subset are what some drawing programs write.
 #[test]
 fn harmless_entities_are_read() {

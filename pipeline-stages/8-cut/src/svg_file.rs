@@ -20,10 +20,7 @@ pub(crate) const PIECE_ID: &str = "piece-";
 pub fn svg(sheet: &Sheet, note: &CutNote) -> String {
     let sentence = note.sentence();
     let mut document = sized(sheet.size.width, sheet.size.height)
-        // A comment may not contain two hyphens in a row (XML 1.0, section 2.5).
-        .add(Comment::new(
-            sentence.replace("--", "- -").trim_end_matches('-'),
-        ))
+        .add(Comment::new(comment(&sentence)))
         .add(Title::new(printable(&note.title)))
         .add(Description::new().add(Text::new(printable(&sentence))));
     for part in &sheet.parts {
@@ -72,10 +69,18 @@ pub(crate) fn sized(width_mm: f64, height_mm: f64) -> Document {
         .set("viewBox", format!("0 0 {width} {height}"))
 }
 
-/// Control characters are not allowed in XML at all.
+/// Neither two hyphens in a row nor one at the end (XML 1.0, section 2.5).
+fn comment(text: &str) -> String {
+    // Twice: what becomes of "---" has two in a row again.
+    let apart = printable(text).replace("--", "- -").replace("--", "- -");
+    apart.trim_end_matches('-').to_owned()
+}
+
+/// Control characters and the two that are none are not allowed in XML at all (section 2.2).
 pub(crate) fn printable(text: &str) -> String {
+    let allowed = |c: char| !c.is_control() && !matches!(c, '\u{fffe}' | '\u{ffff}');
     text.chars()
-        .map(|c| if c.is_control() { ' ' } else { c })
+        .map(|c| if allowed(c) { c } else { ' ' })
         .collect()
 }
 

@@ -136,6 +136,34 @@ fn svg_says_what_it_is_and_whether_it_is_mirrored() {
 }
 
 #[test]
+fn no_title_breaks_the_files() {
+    for title in [
+        "---",
+        "-----",
+        "a-->b",
+        "\u{1}",
+        "-\u{b}",
+        "\u{ffff}\u{fffe}",
+        "]]>&<\"';PU9,9;",
+    ] {
+        let note = CutNote {
+            title: title.to_owned(),
+            ..note(1)
+        };
+        let sheet = sheet(&emblem(), 1, &settings());
+        let text = svg(&sheet, &note);
+        assert_eq!(read_svg(&text).2.len(), 4, "{title:?}");
+        assert_eq!(
+            cut::pieces(&text, "cut.svg").map(|p| p.len()),
+            Ok(1),
+            "{title:?}"
+        );
+        let text = plotter(&sheet, &note, &settings()).expect("fits");
+        assert_eq!(play(&text).len(), 4, "{title:?}");
+    }
+}
+
+#[test]
 fn plotter_file_follows_the_same_outline() {
     let outline = emblem();
     let contours =

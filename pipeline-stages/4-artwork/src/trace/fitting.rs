@@ -209,8 +209,9 @@ impl Piece {
     fn direction(&self, i: usize) -> Option<Vec2> {
         let n = self.points.len() - 1;
         let (before, after) = if self.round {
-            // The last point is the first again.
-            ((i + n - DIRECTION_POINTS) % n, (i + DIRECTION_POINTS) % n)
+            // The last point is the first again; beyond a quarter of a small ring it turns back.
+            let reach = DIRECTION_POINTS.min(n / 4);
+            ((i + n - reach) % n, (i + reach) % n)
         } else if i == 0 || i == n {
             return None;
         } else {
@@ -287,6 +288,27 @@ fn project(points: &[Point], t: &mut [f64], cubic: &CubicBez) {
         let slope = d1.hypot2() + off.dot(d2);
         if slope > 0.0 {
             *t = (*t - off.dot(d1) / slope).clamp(0.0, 1.0);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn small_rings_are_fitted_too() {
+        const RADIUS_PX: f64 = 3.0;
+        let most_off = TOLERANCE_PX + NOISE_FACTOR * MOST_NOISE_PX;
+        for n in FEWEST_POINTS + 1..60 {
+            let at = |i: usize| std::f64::consts::TAU * i as f64 / n as f64;
+            let ring: Vec<Point> = (0..n)
+                .map(|i| Point::new(5.0, 5.0) + RADIUS_PX * Vec2::from_angle(at(i)))
+                .collect();
+            let area = kurbo::Shape::area(&fit(&ring)).abs();
+            let radius_px = (area / std::f64::consts::PI).sqrt();
+            let off = (radius_px - RADIUS_PX).abs();
+            assert!(off <= most_off, "{n} points: radius {radius_px} px");
         }
     }
 }
