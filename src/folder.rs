@@ -360,6 +360,33 @@ mod tests {
         }
     }
 
+    /// What was checked may be something else by the time it is read.
+    #[test]
+    fn what_is_exchanged_after_the_scan_is_not_followed() {
+        let dir = tempfile::tempdir().unwrap();
+        let at = |name: &str| dir.path().join("in").join(name);
+        std::fs::create_dir_all(at("folder")).unwrap();
+        std::fs::write(dir.path().join("secret"), "secret").unwrap();
+        for name in ["linked", "piped", "foldered", "grown", "folder/inner"] {
+            std::fs::write(at(name), "first").unwrap();
+        }
+        let mut folder = Folder::scan(&dir.path().join("in"), &limits()).unwrap();
+        for name in ["linked", "piped", "foldered"] {
+            std::fs::remove_file(at(name)).unwrap();
+        }
+        symlink(dir.path().join("secret"), at("linked")).unwrap();
+        mknodat(CWD, at("piped"), FileType::Fifo, Mode::RWXU, 0).unwrap();
+        std::fs::create_dir(at("foldered")).unwrap();
+        std::fs::write(at("grown"), vec![0; 1_000_001]).unwrap();
+        std::fs::rename(at("folder"), dir.path().join("moved")).unwrap();
+        symlink(dir.path().join("moved"), at("folder")).unwrap();
+        for name in ["linked", "piped", "foldered", "grown", "folder/inner"] {
+            assert!(folder.read(Path::new(name)).is_err(), "{name}");
+        }
+        assert!(folder.copy_to(&dir.path().join("copy")).is_err());
+        assert!(!dir.path().join("copy/linked").exists());
+    }
+
     #[test]
     fn sizes_are_checked_before_reading() {
         let dir = tempfile::tempdir().unwrap();

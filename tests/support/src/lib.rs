@@ -31,6 +31,7 @@ mod glyphs;
 pub mod job;
 pub mod jpeg;
 mod marks;
+pub mod mutation;
 mod numbers;
 mod opening;
 mod paint;
@@ -39,6 +40,7 @@ pub mod residue;
 pub mod ruler;
 pub mod scene;
 mod sensor;
+pub mod trial;
 pub mod truth;
 
 pub use emblem::{Design, Emblem};
