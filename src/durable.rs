@@ -179,12 +179,12 @@ impl Lock {
         Ok(Self { _file: file })
     }
 
-    /// The lock on a folder, if nobody else holds it.
+    /// The lock, if nobody else holds it.
     ///
     /// # Errors
     /// Those of the file system.
-    pub fn try_folder(path: &Path) -> io::Result<Option<Self>> {
-        let file = File::open(path)?;
+    pub fn try_now(path: &Path) -> io::Result<Option<Self>> {
+        let file = Self::open(path)?;
         match flock(&file, FlockOperation::NonBlockingLockExclusive) {
             Ok(()) => Ok(Some(Self { _file: file })),
             Err(Errno::WOULDBLOCK) => Ok(None),

@@ -24,15 +24,32 @@ pub(crate) struct Arguments {
     /// Where to publish [default: from the settings]
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    /// For schedulers that may run a job twice: a mark of your own for this one job; published
+    /// under it before, it is not published again
+    #[arg(long, value_name = "MARK", value_parser = mark)]
+    once: Option<String>,
     #[command(flatten)]
     worker: Worker,
+}
+
+/// A mark also names a file while its job is built.
+fn mark(text: &str) -> Result<String, String> {
+    if JobName::from_text(text).as_str() == text {
+        return Ok(text.to_owned());
+    }
+    Err("a mark is up to 100 letters, figures and dashes, such as array-7-12".to_owned())
 }
 
 /// What the daemon tells its workers.
 #[derive(Args, Debug)]
 struct Worker {
     /// The mark of the publication: a job published under it is not published again
-    #[arg(long = "as-worker", hide = true, value_name = "ID")]
+    #[arg(
+        long = "as-worker",
+        hide = true,
+        value_name = "ID",
+        conflicts_with = "once"
+    )]
     id: Option<String>,
     /// Address space that this process may use
     #[arg(long, hide = true, value_name = "MB")]
@@ -50,6 +67,10 @@ struct Worker {
 
 /// Works on every folder; one that fails does not keep the others waiting.
 pub(crate) fn run(arguments: &Arguments, config: &Config, progress: Progress) -> Ending {
+    if arguments.once.is_some() && arguments.folders.len() > 1 {
+        eprintln!("--once marks one job; give one job folder, and each its own mark");
+        return Ending::Refused;
+    }
     if let Some(limit) = arguments.worker.memory_max_mb
         && let Err(error) = restrain(limit)
     {
@@ -115,11 +136,16 @@ fn run_one(
         }
     };
     let worker = &arguments.worker;
-    let id = worker.id.clone().unwrap_or_else(crate::clock::unique_mark);
+    let given = worker.id.as_ref().or(arguments.once.as_ref());
+    let id = given.cloned().unwrap_or_else(crate::clock::unique_mark);
     let _in_job = tracing::info_span!("job", name = name.as_str(), id).entered();
-    if worker.id.is_some() {
+    if given.is_some() {
         match workshop::published_before(outbox, &id) {
-            Ok(Some(receipt)) => return hand_in(&receipt, Ending::Done),
+            Ok(Some(receipt)) if worker.id.is_some() => return hand_in(&receipt, Ending::Done),
+            Ok(Some(Receipt { folder, verdict })) => {
+                say(&format!("{name}: {verdict}, published before as {folder}"));
+                return Ending::Done;
+            }
             Ok(None) => {}
             Err(error) => {
                 eprintln!("{error}");

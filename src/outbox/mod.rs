@@ -79,6 +79,7 @@ impl Outbox {
         };
         outbox.explain(|| {
             fs::create_dir_all(outbox.buildings())?;
+            fs::create_dir_all(outbox.building_locks())?;
             fs::create_dir_all(outbox.intents())?;
             let _lock = outbox.lock()?;
             outbox.recover()
@@ -109,10 +110,9 @@ impl Outbox {
             // Before the sweep: a note whose building is gone counts as carried out.
             self.recover()?;
             self.sweep()?;
-            let path = self.building(id);
-            fs::create_dir(&path)?;
-            let lock = Lock::try_folder(&path)?
+            let lock = Lock::try_now(&self.building_locks().join(id))?
                 .ok_or_else(|| io::Error::other("another program is building the same job"))?;
+            fs::create_dir(self.building(id))?;
             Ok(Building {
                 outbox: self.clone(),
                 id: id.to_owned(),
@@ -134,6 +134,11 @@ impl Outbox {
 
     fn building(&self, id: &str) -> PathBuf {
         self.buildings().join(id)
+    }
+
+    /// A lock for each building, beside it: a network file system (NFS) locks no folders.
+    fn building_locks(&self) -> PathBuf {
+        self.root.join(WORKSHOP).join("building-locks")
     }
 
     fn intents(&self) -> PathBuf {
@@ -173,12 +178,16 @@ impl Outbox {
         )
     }
 
-    /// Removes what programs that are gone were building.
+    /// Removes the locks of programs that are gone, and what they had not finished building.
     fn sweep(&self) -> io::Result<()> {
-        for entry in fs::read_dir(self.buildings())? {
-            let path = entry?.path();
-            if Lock::try_folder(&path)?.is_some() {
-                fs::remove_dir_all(&path)?;
+        for entry in fs::read_dir(self.building_locks())? {
+            let entry = entry?;
+            if Lock::try_now(&entry.path())?.is_some() {
+                let building = self.buildings().join(entry.file_name());
+                if building.exists() {
+                    fs::remove_dir_all(&building)?;
+                }
+                fs::remove_file(entry.path())?;
             }
         }
         Ok(())
