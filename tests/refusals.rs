@@ -168,6 +168,15 @@ fn value_cases() -> Vec<Case> {
             &["job.toml, line 5", "unit is \"cm\"", "\"mm\" or \"inch\""],
         ),
         case(
+            "a ruler ten times too thick",
+            "[[emblem]]\nname = \"crest\"\nphoto = \"photo.png\"\nversions = []\nruler = { thickness_mm = 8 }\n",
+            &[
+                "job.toml, line 5",
+                "thickness_mm = 8",
+                "a number from 0 to 5",
+            ],
+        ),
+        case(
             "one bar of the card",
             "[[emblem]]\nname = \"crest\"\nphoto = \"photo.png\"\nversions = []\nruler = { card_x_mm = 99.6 }\n",
             &[
