@@ -138,6 +138,13 @@ fn shape_outline(node: &Node) -> Option<String> {
     Some(ellipse(center.into(), radii.into()).to_svg())
 }
 
+/// In relation to the smaller radius; an ellipse thinner than any emblem would need millions of curves.
+fn accuracy(radii: Vec2) -> f64 {
+    const THINNEST: f64 = 1e-4;
+    let (small, large) = (radii.x.min(radii.y), radii.x.max(radii.y));
+    ARC_ACCURACY * small.max(THINNEST * large)
+}
+
 /// Drawn quarter by quarter, so that there are nodes at the ends of both axes.
 fn ellipse(center: Point, radii: Vec2) -> BezPath {
     let mut path = BezPath::new();
@@ -145,7 +152,7 @@ fn ellipse(center: Point, radii: Vec2) -> BezPath {
     for quarter in 0..4 {
         let start = f64::from(quarter) * FRAC_PI_2;
         let arc = Arc::new(center, radii, start, FRAC_PI_2, 0.0);
-        path.extend(arc.append_iter(ARC_ACCURACY * radii.x.min(radii.y)));
+        path.extend(arc.append_iter(accuracy(radii)));
     }
     path.close_path();
     path
@@ -250,9 +257,8 @@ impl Pen {
             // A radius of 0 makes it a line.
             return self.put('L', &[arc.to]);
         };
-        let accuracy = ARC_ACCURACY * round.radii.x.min(round.radii.y);
         let mut cubics = Vec::new();
-        round.to_cubic_beziers(accuracy, |a, b, p| cubics.push([a, b, p]));
+        round.to_cubic_beziers(accuracy(round.radii), |a, b, p| cubics.push([a, b, p]));
         if let Some(last) = cubics.last_mut() {
             last[2] = arc.to;
         }

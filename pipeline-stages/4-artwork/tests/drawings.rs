@@ -461,6 +461,7 @@ fn numbers_beyond_sense_are_refused_or_read_as_they_are() {
             format!("<path d='M0 0H{number}V9H0Z'/>"),
             format!("<rect width='9' height='{number}'/>"),
             format!("<circle cx='{number}' cy='5' r='4'/>"),
+            format!("<ellipse cx='9' cy='5' rx='{number}' ry='4'/>"),
             format!("<g transform='scale({number})'><rect width='9' height='9'/></g>"),
             format!("<path fill='none' stroke='#000' stroke-width='{number}' d='M1 1H9'/>"),
             format!("<path d='M1 1A{number} 9 0 1 1 9 9Z'/>"),
