@@ -80,7 +80,7 @@ fn edgels(plane: &Plane) -> Vec<Edgel> {
             // Sobel's operator, in grey levels a sample.
             let gx = (g(2, 0) + 2.0 * g(2, 1) + g(2, 2) - g(0, 0) - 2.0 * g(0, 1) - g(0, 2)) / 8.0;
             let gy = (g(0, 2) + 2.0 * g(1, 2) + g(2, 2) - g(0, 0) - 2.0 * g(1, 0) - g(2, 0)) / 8.0;
-            let size = gx.hypot(gy);
+            let size = (gx * gx + gy * gy).sqrt();
             if size > MIN_GRADIENT {
                 let edgel = Edgel {
                     x: x as f64,

@@ -150,8 +150,9 @@ impl Bench<'_> {
 
     /// Inked samples in each row about one longest tick; `None` where a row leaves the photo.
     fn inked(&self, label: i32) -> Vec<Option<f64>> {
+        let columns = self.columns(label);
         (0..(REACH * ROWS_PER_PITCH) as usize)
-            .map(|r| Some(self.ink(label, r)?.count() as f64))
+            .map(|r| Some(self.ink(&columns, label, r)?.count() as f64))
             .collect()
     }
 
@@ -162,8 +163,9 @@ impl Bench<'_> {
         let period = f64::from(self.places.period);
         let mut folded = [0.0f64; 2 * HALF];
         for &label in labels {
+            let columns = self.columns(label);
             for r in block.first..block.first + block.rows {
-                for off in self.ink(label, r).into_iter().flatten() {
+                for off in self.ink(&columns, label, r).into_iter().flatten() {
                     let part = (off / period + 0.5) * folded.len() as f64;
                     folded[(part as usize).min(2 * HALF - 1)] += 1.0;
                 }
@@ -177,35 +179,61 @@ impl Bench<'_> {
     }
 
     /// Where, in pitches from the longest tick, row `r` beside it is inked.
-    fn ink(&self, label: i32, r: usize) -> Option<impl Iterator<Item = f64>> {
+    fn ink(
+        &self,
+        columns: &[Column],
+        label: i32,
+        r: usize,
+    ) -> Option<impl Iterator<Item = f64> + use<>> {
         let beyond = self.places.from_pitches + MARGIN + r as f64 / ROWS_PER_PITCH;
-        let row = self.row(label, beyond)?;
+        let row = self.row(columns, label, beyond)?;
         let face = median(&mut row.iter().map(|p| p.1).collect::<Vec<f64>>());
         let least = MIN_INK * self.marks.contrast;
         let inked = row.into_iter().filter(move |p| (p.1 - face).abs() > least);
         Some(inked.map(|p| p.0))
     }
 
-    /// Places in pitches from one longest tick, and grey values, of a row beside it; the tick itself
-    /// is left out.
-    fn row(&self, label: i32, beyond_pitches: f64) -> Option<Vec<(f64, f64)>> {
+    /// Where samples are taken about one longest tick; the tick itself, which is no figure, is left
+    /// out.
+    fn columns(&self, label: i32) -> Vec<Column> {
         let half = self.places.period * self.per_pitch / 2;
-        let grid = self.marks.grid();
-        let v = self.edge.line.at(label)
-            + self.edge.inward * beyond_pitches * grid.pitch(f64::from(label));
-        // The longest tick itself is no figure.
         let tick = (1.2 * self.marks.template.width_pitches()).max(0.1);
-        let values: Vec<(f64, f64)> = (-half..=half)
+        let grid = self.marks.grid();
+        (-half..=half)
             .map(|k| f64::from(k) / f64::from(self.per_pitch))
             .filter(|off| off.abs() > tick)
-            .filter_map(|off| {
+            .map(|off| {
                 let i = f64::from(label) + off;
-                let (x, y) = self.marks.axis.at(grid.place(i) + grid.lean_at(i) * v, v);
-                Some((off, f64::from(self.plane.bilinear(x, y)?)))
+                Column {
+                    off,
+                    t: grid.place(i),
+                    lean: grid.lean_at(i),
+                }
+            })
+            .collect()
+    }
+
+    /// Places in pitches from one longest tick, and grey values, of a row beside it.
+    fn row(&self, columns: &[Column], label: i32, beyond_pitches: f64) -> Option<Vec<(f64, f64)>> {
+        let half = self.places.period * self.per_pitch / 2;
+        let pitch = self.marks.grid().pitch(f64::from(label));
+        let v = self.edge.line.at(label) + self.edge.inward * beyond_pitches * pitch;
+        let values: Vec<(f64, f64)> = columns
+            .iter()
+            .filter_map(|c| {
+                let (x, y) = self.marks.axis.at(c.t + c.lean * v, v);
+                Some((c.off, f64::from(self.plane.bilinear(x, y)?)))
             })
             .collect();
         (values.len() as f64 > MIN_IN_PHOTO * f64::from(2 * half)).then_some(values)
     }
+}
+
+/// Where, in pitches from a longest tick, samples are taken, and how the marks stand there.
+struct Column {
+    off: f64,
+    t: f64,
+    lean: f64,
 }
 
 /// The first rows in which many places show print.

@@ -127,12 +127,14 @@ pub(crate) fn fit(spots: &[Spot], freedom: Freedom) -> Option<GridFit> {
             let full = [j, 1.0, -j * s.t, s.v, j * s.v];
             let w = weight / (s.sigma * denominator).powi(2);
             for (p, &cp) in columns.iter().enumerate() {
-                right[p] += w * full[cp] * s.t;
-                for (q, &cq) in columns.iter().enumerate() {
-                    normal[(p, q)] += w * full[cp] * full[cq];
+                let wf = w * full[cp];
+                right[p] += wf * s.t;
+                for (q, &cq) in columns.iter().enumerate().take(p + 1) {
+                    normal[(p, q)] += wf * full[cq];
                 }
             }
         }
+        normal.fill_upper_triangle_with_lower_triangle();
         let solution = normal.clone().cholesky()?.solve(&right);
         let value = |c: usize| {
             columns

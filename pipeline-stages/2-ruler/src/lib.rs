@@ -57,8 +57,11 @@ const TICKS_OF_ONE_BLOCK: usize = 18;
 /// help to find the cloth's plane. The most useful (longest, surest) comes first.
 pub fn find(photo: &Photo, hint: &RulerHint, settings: &Settings) -> RulerSearch {
     let planes = Plane::pyramid(&photo.rgb, 48);
-    let mut candidates = edges::candidates(&planes);
-    candidates.extend(propose::candidates(&planes, settings.max_candidates));
+    let (mut candidates, others) = rayon::join(
+        || edges::candidates(&planes),
+        || propose::candidates(&planes, settings.max_candidates),
+    );
+    candidates.extend(others);
     let mut found: Vec<Found> = Vec::new();
     for few in candidates.chunks(AT_A_TIME) {
         let news: Vec<Found> = few

@@ -1,6 +1,10 @@
 //! Grey planes at halving sizes, sampled in photo coordinates.
 
 use image::RgbImage;
+use rayon::prelude::*;
+
+/// Pixels made grey at a time.
+const PART: usize = 1 << 16;
 
 /// A grey plane whose samples cover `2^level` photo pixels a side.
 #[derive(Clone, Debug)]
@@ -17,11 +21,15 @@ impl Plane {
     /// Luma of an sRGB photo (Rec. ITU-R BT.601 weights, as in JPEG: the channel that is not
     /// subsampled).
     pub(crate) fn luma(rgb: &RgbImage) -> Self {
-        let grey = rgb
-            .as_raw()
-            .chunks_exact(3)
-            .map(|p| 0.299 * f32::from(p[0]) + 0.587 * f32::from(p[1]) + 0.114 * f32::from(p[2]))
-            .collect();
+        let mut grey = vec![0.0f32; rgb.width() as usize * rgb.height() as usize];
+        let pixels = rgb.as_raw().as_chunks::<3>().0;
+        grey.par_chunks_mut(PART)
+            .zip(pixels.par_chunks(PART))
+            .for_each(|(grey, pixels)| {
+                for (grey, &[r, g, b]) in grey.iter_mut().zip(pixels) {
+                    *grey = 0.299 * f32::from(r) + 0.587 * f32::from(g) + 0.114 * f32::from(b);
+                }
+            });
         Self {
             width: rgb.width() as usize,
             height: rgb.height() as usize,
@@ -33,17 +41,16 @@ impl Plane {
     /// Half the size: means of 2 × 2 samples, so that photo coordinates stay exact.
     pub(crate) fn halved(&self) -> Self {
         let (width, height) = (self.width / 2, self.height / 2);
-        let mut grey = Vec::with_capacity(width * height);
-        for y in 0..height {
-            let upper = &self.grey[2 * y * self.width..][..2 * width];
-            let lower = &self.grey[(2 * y + 1) * self.width..][..2 * width];
-            grey.extend(
-                upper
-                    .chunks_exact(2)
-                    .zip(lower.chunks_exact(2))
-                    .map(|(a, b)| 0.25 * (a[0] + a[1] + b[0] + b[1])),
-            );
-        }
+        let mut grey = vec![0.0f32; width * height];
+        grey.par_chunks_exact_mut(width)
+            .zip(self.grey.par_chunks_exact(2 * self.width))
+            .for_each(|(row, two)| {
+                let (upper, lower) = two.split_at(self.width);
+                let pairs = upper.chunks_exact(2).zip(lower.chunks_exact(2));
+                for (mean, (a, b)) in row.iter_mut().zip(pairs) {
+                    *mean = 0.25 * (a[0] + a[1] + b[0] + b[1]);
+                }
+            });
         Self {
             width,
             height,

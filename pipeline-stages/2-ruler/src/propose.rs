@@ -209,6 +209,7 @@ struct TileSpectrum {
     line: Vec<f32>,
     half_line: Vec<Complex<f32>>,
     transposed: Vec<Complex<f32>>,
+    row_scratch: Vec<Complex<f32>>,
     scratch: Vec<Complex<f32>>,
     /// Power, frequency kx by frequency kx.
     power: Vec<f32>,
@@ -219,6 +220,7 @@ impl TileSpectrum {
     fn new() -> Self {
         let rows = RealFftPlanner::new().plan_fft_forward(TILE);
         let columns = FftPlanner::new().plan_fft_forward(TILE);
+        let row_scratch = rows.make_scratch_vec();
         let scratch = vec![Complex::default(); columns.get_inplace_scratch_len()];
         Self {
             rows,
@@ -226,6 +228,7 @@ impl TileSpectrum {
             line: vec![0.0; TILE],
             half_line: vec![Complex::default(); HALF + 1],
             transposed: vec![Complex::default(); (HALF + 1) * TILE],
+            row_scratch,
             scratch,
             power: vec![0.0; (HALF + 1) * TILE],
             sorted: Vec::new(),
@@ -237,13 +240,17 @@ impl TileSpectrum {
         let height = TILE.min(plane.height);
         let width = TILE.min(plane.width);
         let row = |y: usize| &plane.grey[(corner.1 + y) * plane.width + corner.0..][..width];
-        let (mut sum, mut squares) = (0.0f32, 0.0f32);
+        let (mut sums, mut squares) = ([0.0f32; 8], [0.0f32; 8]);
         for y in 0..height {
-            for &g in row(y) {
-                sum += g;
-                squares += g * g;
+            for eight in row(y).chunks(8) {
+                for ((sum, square), &g) in sums.iter_mut().zip(&mut squares).zip(eight) {
+                    *sum += g;
+                    *square += g * g;
+                }
             }
         }
+        let sum: f32 = sums.iter().sum();
+        let squares: f32 = squares.iter().sum();
         let count = (width * height) as f32;
         let mean = sum / count;
         if squares / count - mean * mean < MIN_SPREAD * MIN_SPREAD {
@@ -258,7 +265,7 @@ impl TileSpectrum {
             }
             if self
                 .rows
-                .process(&mut self.line, &mut self.half_line)
+                .process_with_scratch(&mut self.line, &mut self.half_line, &mut self.row_scratch)
                 .is_err()
             {
                 return false;

@@ -14,12 +14,23 @@ pub(crate) struct Axis {
     pub(crate) angle: f64,
     /// Curvature of the row within the photo, per pixel.
     pub(crate) bend: f64,
+    /// Sine and cosine of the angle.
+    direction: (f64, f64),
 }
 
 impl Axis {
+    pub(crate) fn new(origin: (f64, f64), angle: f64, bend: f64) -> Self {
+        Self {
+            origin,
+            angle,
+            bend,
+            direction: angle.sin_cos(),
+        }
+    }
+
     /// The photo point at `t`, `v`, in pixels.
     pub(crate) fn at(&self, t: f64, v: f64) -> (f64, f64) {
-        let (sin, cos) = self.angle.sin_cos();
+        let (sin, cos) = self.direction;
         let v = v + 0.5 * self.bend * t * t;
         (
             self.origin.0 + t * cos - v * sin,

@@ -36,11 +36,7 @@ impl Strip {
         let pitch = candidate.period_px;
         let plane = plane_for(planes, pitch, 6.0);
         let step_px = pitch / PER_PITCH as f64;
-        let axis = Axis {
-            origin: candidate.centre,
-            angle: candidate.angle,
-            bend: 0.0,
-        };
+        let axis = Axis::new(candidate.centre, candidate.angle, 0.0);
         let reach = candidate.half_length_px * 1.25 + 12.0 * pitch;
         let columns = (2.0 * reach / step_px) as usize / (2 * PER_PITCH) * (2 * PER_PITCH);
         if columns < 8 * PER_PITCH {
@@ -89,40 +85,37 @@ impl Fundamental {
         let window = WINDOW_PITCHES * PER_PITCH;
         let hop = HOP_PITCHES * PER_PITCH;
         let blocks = (strip.columns.checked_sub(window)?) / hop + 1;
-        let kernel: Vec<(f32, Complex<f32>)> = (0..window)
-            .map(|i| {
-                let w = (std::f32::consts::PI * (i as f32 + 0.5) / window as f32)
-                    .sin()
-                    .powi(2);
-                let phase = -std::f32::consts::TAU * i as f32 / PER_PITCH as f32;
-                (w, Complex::from_polar(w, phase))
-            })
+        let weights: Vec<[f32; PER_PITCH]> = (0..WINDOW_PITCHES)
+            .map(|p| std::array::from_fn(|i| hann(p * PER_PITCH + i, window)))
             .collect();
-        let total: f32 = kernel.iter().map(|k| k.0).sum();
+        let turns: [Complex<f32>; PER_PITCH] = std::array::from_fn(|i| {
+            Complex::from_polar(1.0, -std::f32::consts::TAU * i as f32 / PER_PITCH as f32)
+        });
+        let total: f32 = weights.iter().flatten().sum();
         let mut z = Vec::with_capacity(strip.rows * blocks);
         for row in strip.grey.chunks_exact(strip.columns) {
             for b in 0..blocks {
-                let part = &row[b * hop..b * hop + window];
-                let (mut sum, mut weight) = (0.0f32, 0.0f32);
-                for (&g, &(w, _)) in part.iter().zip(&kernel) {
-                    if g.is_finite() {
-                        sum += w * g;
-                        weight += w;
+                // Summed phase by phase: grey, and how much of it lies in the photo.
+                let mut grey = [0.0f32; PER_PITCH];
+                let mut seen = [0.0f32; PER_PITCH];
+                let pitches = row[b * hop..b * hop + window].as_chunks::<PER_PITCH>().0;
+                for (pitch, weights) in pitches.iter().zip(&weights) {
+                    for k in 0..PER_PITCH {
+                        let inside = pitch[k].is_finite();
+                        grey[k] += if inside { weights[k] * pitch[k] } else { 0.0 };
+                        seen[k] += if inside { weights[k] } else { 0.0 };
                     }
                 }
+                let weight: f32 = seen.iter().sum();
                 if weight < 0.6 * total {
                     z.push(Complex::default());
                     continue;
                 }
-                let mean = sum / weight;
-                let add = |acc: Complex<f32>, (&g, &(_, k)): (&f32, &(f32, Complex<f32>))| {
-                    if g.is_finite() {
-                        acc + k * (g - mean)
-                    } else {
-                        acc
-                    }
-                };
-                z.push(part.iter().zip(&kernel).fold(Complex::default(), add) / weight);
+                let mean = grey.iter().sum::<f32>() / weight;
+                let sum: Complex<f32> = (0..PER_PITCH)
+                    .map(|k| turns[k] * (grey[k] - mean * seen[k]))
+                    .sum();
+                z.push(sum / weight);
             }
         }
         Some(Self {
@@ -136,7 +129,7 @@ impl Fundamental {
         self.z[row * self.blocks + block]
     }
 
-    /// Amplitudes after a mean over half a pitch across: lines stay, grain fades.
+    /// Amplitudes, block by block, after a mean over half a pitch across: lines stay, grain fades.
     fn amplitudes(&self) -> Vec<f32> {
         let reach = ROWS_PER_PITCH / 4;
         let mut out = vec![0.0; self.z.len()];
@@ -144,11 +137,17 @@ impl Fundamental {
             let (from, to) = (r.saturating_sub(reach), (r + reach).min(self.rows - 1));
             for b in 0..self.blocks {
                 let sum: Complex<f32> = (from..=to).map(|k| self.at(k, b)).sum();
-                out[r * self.blocks + b] = sum.norm() / (to - from + 1) as f32;
+                out[b * self.rows + r] = sum.norm_sqr().sqrt() / (to - from + 1) as f32;
             }
         }
         out
     }
+}
+
+fn hann(i: usize, window: usize) -> f32 {
+    (std::f32::consts::PI * (i as f32 + 0.5) / window as f32)
+        .sin()
+        .powi(2)
 }
 
 /// Where a tick row would run in the strip: v = `slope` t + ½ `bend` t².
@@ -171,8 +170,8 @@ pub(crate) fn follow(planes: &[Plane], candidate: &Candidate) -> Option<Row> {
             strip.t_of(middle as f64 - 0.5)
         })
         .collect();
-    let course = best_course(&strip, &fundamental, &amplitudes, &centres);
-    let profile = profile_along(&strip, &fundamental, &amplitudes, &centres, course);
+    let course = best_course(&strip, &amplitudes, &centres);
+    let profile = profile_along(&strip, &amplitudes, &centres, course);
     let (first, last) = strongest_band(&profile)?;
     let middle = 0.5 * (first + last) as f64;
     let half_band_px = 0.5 * ((last - first) as f64 + 1.0) * strip.row_step_px();
@@ -206,67 +205,46 @@ pub(crate) fn follow(planes: &[Plane], candidate: &Candidate) -> Option<Row> {
 
 fn tangent_axis(strip: &Strip, course: Course, v: f64) -> Axis {
     let origin = strip.axis.at(0.0, v);
-    Axis {
-        origin,
-        angle: strip.axis.angle + course.slope.atan(),
-        bend: course.bend,
-    }
+    Axis::new(origin, strip.axis.angle + course.slope.atan(), course.bend)
 }
 
 fn course_offset(course: Course, t: f64) -> f64 {
     course.slope * t + 0.5 * course.bend * t * t
 }
 
-fn profile_along(
-    strip: &Strip,
-    fundamental: &Fundamental,
-    amplitudes: &[f32],
-    centres: &[f64],
-    course: Course,
-) -> Vec<f64> {
-    let shifts: Vec<i64> = centres
-        .iter()
-        .map(|&t| (course_offset(course, t) / strip.row_step_px()).round() as i64)
-        .collect();
-    (0..strip.rows as i64)
-        .map(|r| {
-            let sum: f32 = shifts
-                .iter()
-                .enumerate()
-                .filter_map(|(b, s)| {
-                    let row = usize::try_from(r + s).ok().filter(|&k| k < strip.rows)?;
-                    Some(amplitudes[row * fundamental.blocks + b])
-                })
-                .sum();
-            f64::from(sum) / shifts.len() as f64
-        })
-        .collect()
+fn profile_along(strip: &Strip, amplitudes: &[f32], centres: &[f64], course: Course) -> Vec<f64> {
+    let rows = strip.rows as i64;
+    let mut sums = vec![0.0f32; strip.rows];
+    for (block, &t) in amplitudes.chunks_exact(strip.rows).zip(centres) {
+        let shift = (course_offset(course, t) / strip.row_step_px()).round() as i64;
+        let (from, to) = ((-shift).clamp(0, rows), (rows - shift).clamp(0, rows));
+        if from < to {
+            let shifted = &block[(from + shift) as usize..(to + shift) as usize];
+            let part = sums[from as usize..to as usize].iter_mut().zip(shifted);
+            part.for_each(|(sum, a)| *sum += a);
+        }
+    }
+    let share = |sum: f32| f64::from(sum) / centres.len() as f64;
+    sums.into_iter().map(share).collect()
 }
 
 /// The course along which the amplitudes gather in the fewest rows.
-fn best_course(
-    strip: &Strip,
-    fundamental: &Fundamental,
-    amplitudes: &[f32],
-    centres: &[f64],
-) -> Course {
+fn best_course(strip: &Strip, amplitudes: &[f32], centres: &[f64]) -> Course {
     let half = 0.5 * strip.columns as f64 * strip.step_px;
+    let middle = 0.5 * strip.rows as f64;
+    let nearness: Vec<f64> = (0..strip.rows)
+        .map(|r| (r as f64 - middle) / (0.45 * middle))
+        .map(|off| (-0.5 * off * off).exp())
+        .collect();
     let sharpness = |slope: f64, bend: f64| {
         let course = Course {
             slope,
             bend,
             profile_peak: 0.0,
         };
-        let profile = profile_along(strip, fundamental, amplitudes, centres, course);
-        let middle = 0.5 * strip.rows as f64;
-        profile
-            .iter()
-            .enumerate()
-            .map(|(r, a)| {
-                let off = (r as f64 - middle) / (0.45 * middle);
-                a * a * a * (-0.5 * off * off).exp()
-            })
-            .sum::<f64>()
+        let profile = profile_along(strip, amplitudes, centres, course);
+        let rows = profile.iter().zip(&nearness);
+        rows.map(|(a, near)| a * a * a * near).sum::<f64>()
     };
     // Steps move the ends of the strip by one row.
     let step = strip.row_step_px() * 2.0 / half;

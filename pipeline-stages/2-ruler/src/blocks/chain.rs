@@ -79,11 +79,8 @@ pub(super) fn beside(planes: &[Plane], edge: &Edge) -> Vec<Chain> {
         .filter_map(|away| {
             let (start, grey) = edge.profile(&planes[0], away, 0.2 * away.abs().min(20.0))?;
             let (sin, cos) = edge.angle.sin_cos();
-            let axis = Axis {
-                origin: (edge.middle.0 - away * sin, edge.middle.1 + away * cos),
-                angle: edge.angle,
-                bend: 0.0,
-            };
+            let origin = (edge.middle.0 - away * sin, edge.middle.1 + away * cos);
+            let axis = Axis::new(origin, edge.angle, 0.0);
             chain_in(axis, start, &grey)
         })
         .collect()
@@ -241,11 +238,9 @@ fn clear_contrast(grey: &[f32], borders: &[Border]) -> Option<f64> {
 mod tests {
     use super::*;
 
-    const AXIS: Axis = Axis {
-        origin: (0.0, 0.0),
-        angle: 0.0,
-        bend: 0.0,
-    };
+    fn axis() -> Axis {
+        Axis::new((0.0, 0.0), 0.0, 0.0)
+    }
 
     fn blocks(lengths: &[usize]) -> Vec<f32> {
         let level = |k: usize| if k.is_multiple_of(2) { 220.0 } else { 40.0 };
@@ -259,11 +254,11 @@ mod tests {
     #[test]
     fn equal_blocks_chain_and_unequal_ones_do_not() {
         let even = blocks(&[70, 100, 100, 101, 100, 99, 80]);
-        let chain = chain_in(AXIS, -10.0, &even).expect("a chain");
+        let chain = chain_in(axis(), -10.0, &even).expect("a chain");
         assert_eq!(chain.range, (0, 5));
         assert!(!chain.rises);
         assert!((chain.block_px() - 100.0).abs() < 0.5);
         assert!((chain.grid.place(0.0) - 59.5).abs() < 1.0, "{chain:?}");
-        assert!(chain_in(AXIS, 0.0, &blocks(&[70, 100, 130, 90, 120, 80, 80])).is_none());
+        assert!(chain_in(axis(), 0.0, &blocks(&[70, 100, 130, 90, 120, 80, 80])).is_none());
     }
 }
