@@ -1,6 +1,7 @@
 //! Plane spectra: the two-dimensional Fourier transform of real images, and the power spectrum
 //! of the cloth's own texture, by which images are whitened.
 
+use std::cell::RefCell;
 use std::sync::Arc;
 
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -9,6 +10,12 @@ use rustfft::{Fft, FftPlanner};
 
 /// One coefficient of a spectrum.
 pub type Bin = Complex<f32>;
+
+thread_local! {
+    /// They keep what they have planned.
+    static PLANNERS: RefCell<(RealFftPlanner<f32>, FftPlanner<f32>)> =
+        RefCell::new((RealFftPlanner::new(), FftPlanner::new()));
+}
 
 /// Fourier transform of real images of one size.
 ///
@@ -26,16 +33,14 @@ pub struct Fft2 {
 impl Fft2 {
     /// Plans the transform of `width` × `height` images.
     pub fn new(width: usize, height: usize) -> Self {
-        let mut real = RealFftPlanner::new();
-        let mut complex = FftPlanner::new();
-        Self {
+        PLANNERS.with_borrow_mut(|(real, complex)| Self {
             width,
             height,
             rows: real.plan_fft_forward(width),
             rows_back: real.plan_fft_inverse(width),
             columns: complex.plan_fft_forward(height),
             columns_back: complex.plan_fft_inverse(height),
-        }
+        })
     }
 
     /// The smallest length from `n` on that transforms fast: even, no prime factor above 5.
@@ -287,21 +292,27 @@ impl NoiseSpectrum {
             return vec![0.0; (width / 2 + 1) * height];
         }
         let least = (floor * mean).max(f32::MIN_POSITIVE);
+        let ln: Vec<f32> = self.power.iter().map(|p| p.max(least).ln()).collect();
+        let rows: Vec<(usize, usize, f32)> = (0..height)
+            .map(|ky| {
+                let fy = (ky * t) as f32 / height as f32;
+                let y = fy as usize;
+                (y % t, (y + 1) % t, fy - y as f32)
+            })
+            .collect();
         let mut out = Vec::with_capacity((width / 2 + 1) * height);
         for kx in 0..=width / 2 {
             let fx = (kx * t) as f32 / width as f32;
             let x0 = (fx as usize).min(t / 2);
             let x1 = (x0 + 1).min(t / 2);
             let ax = fx - x0 as f32;
-            for ky in 0..height {
-                let fy = (ky * t) as f32 / height as f32;
-                let (y0, ay) = (fy as usize % t, fy.fract());
-                let y1 = (y0 + 1) % t;
-                let at = |x: usize, y: usize| self.power[x * t + y].max(least).ln();
-                let left = at(x0, y0) * (1.0 - ay) + at(x0, y1) * ay;
-                let right = at(x1, y0) * (1.0 - ay) + at(x1, y1) * ay;
-                out.push((-0.5 * (left * (1.0 - ax) + right * ax)).exp());
-            }
+            let column = |y: usize| ln[x0 * t + y] * (1.0 - ax) + ln[x1 * t + y] * ax;
+            let column: Vec<f32> = (0..t).map(column).collect();
+            out.extend(
+                rows.iter().map(|&(y0, y1, ay)| {
+                    (-0.5 * (column[y0] * (1.0 - ay) + column[y1] * ay)).exp()
+                }),
+            );
         }
         out
     }

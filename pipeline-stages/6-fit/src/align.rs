@@ -7,13 +7,13 @@
 //! (variable projection, Golub & Pereyra 1973).
 
 use measures::ClothPlane;
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::Vector3;
 use rayon::prelude::*;
 
 use crate::coarse::robust_spread;
+use crate::pen::{Pen, carried};
 use crate::pose::{
-    BLEED, BLUR, DEPTH, Information, Pose, Prior, SIZE, SLOPE_X, SLOPE_Y, TURN, UNKNOWNS, Unknowns,
-    X, Y,
+    BLEED, BLUR, Information, Pose, Prior, SIZE, SLOPE_X, SLOPE_Y, TURN, UNKNOWNS, Unknowns, X, Y,
 };
 use crate::region::Region;
 use crate::shape::Distance;
@@ -125,66 +125,43 @@ pub(crate) struct Drawing {
 impl Aligner<'_> {
     /// Draws the shape at `pose` on the samples of `near`; with `slopes`, its derivatives too.
     pub(crate) fn draw(&self, pose: &Pose, near: &[(usize, usize)], slopes: bool) -> Drawing {
-        let grid = &self.region.grid;
-        let mut cover = vec![0.0f32; grid.len()];
-        let mut derivatives: Vec<Vec<f32>> = if slopes {
-            vec![vec![0.0f32; grid.len()]; self.free]
-        } else {
-            Vec::new()
+        let mut planes = self.planes(pose, near, if slopes { self.free } else { 0 });
+        let derivatives = planes.split_off(1);
+        let cover = planes.pop().unwrap_or_default();
+        let whiten = || {
+            derivatives
+                .par_iter()
+                .map(|plane| self.region.whiten(plane))
         };
-        let size = pose.size_mm();
-        let blur = pose.0[BLUR].exp();
-        let bleed = pose.0[BLEED];
-        let (sin, cos) = pose.0[TURN].sin_cos();
-        let correction = pose.correction(self.plane);
-        let nudged = [SLOPE_X, SLOPE_Y].map(|k| {
-            let mut other = *pose;
-            other.0[k] += NUDGE;
-            other.correction(self.plane)
-        });
-        for &(k, _) in near {
-            let place = grid.place((k % grid.width) as f64, (k / grid.width) as f64);
-            let on_cloth = Vector3::new(place.x, place.y, 1.0);
-            let (px, py) = carried(&correction, &on_cloth);
-            let (rx, ry) = (px - pose.0[X], py - pose.0[Y]);
-            let (u, v) = ((cos * rx + sin * ry) / size, (cos * ry - sin * rx) / size);
-            let Some((d, g)) = self.distance.at(u, v) else {
-                continue;
-            };
-            let d = d * size;
-            let z = (d + bleed) / blur;
-            cover[k] = normal_cdf(z) as f32;
-            if !slopes || z.abs() > 5.0 {
-                continue;
-            }
-            let density = (-0.5 * z * z).exp() / (2.506_628_274_631 * blur);
-            let n = [cos * g[0] - sin * g[1], sin * g[0] + cos * g[1]];
-            let mut by = [0.0; UNKNOWNS];
-            by[X] = -n[0];
-            by[Y] = -n[1];
-            by[TURN] = n[0] * ry - n[1] * rx;
-            by[SIZE] = d - (n[0] * rx + n[1] * ry);
-            for (k, moved) in [SLOPE_X, SLOPE_Y].into_iter().zip(&nudged) {
-                let (qx, qy) = carried(moved, &on_cloth);
-                by[k] = (n[0] * (qx - px) + n[1] * (qy - py)) / NUDGE;
-            }
-            by[DEPTH] = n[0] * px + n[1] * py;
-            by[BLEED] = 1.0;
-            by[BLUR] = -(d + bleed);
-            for (plane, b) in derivatives.iter_mut().zip(by) {
-                plane[k] = (density * b) as f32;
-            }
-        }
-        let white = self.region.whiten(&cover);
-        let slopes = derivatives
-            .par_iter()
-            .map(|plane| self.region.whiten(plane))
-            .collect();
+        let (white, slopes) = rayon::join(|| self.region.whiten(&cover), || whiten().collect());
         Drawing {
             cover,
             white,
             slopes,
         }
+    }
+
+    /// Coverage at `pose` on the samples of `near`.
+    pub(crate) fn cover(&self, pose: &Pose, near: &[(usize, usize)]) -> Vec<f32> {
+        self.planes(pose, near, 0).pop().unwrap_or_default()
+    }
+
+    /// Coverage and its derivatives by the first `free` unknowns.
+    fn planes(&self, pose: &Pose, near: &[(usize, usize)], free: usize) -> Vec<Vec<f32>> {
+        /// Samples drawn at a time.
+        const PART: usize = 2048;
+        let pen = Pen::new(self, pose);
+        let parts: Vec<Vec<[f32; 1 + UNKNOWNS]>> = near
+            .par_chunks(PART)
+            .map(|part| part.iter().map(|&(k, _)| pen.at(k, free > 0)).collect())
+            .collect();
+        let mut planes = vec![vec![0.0f32; self.region.grid.len()]; 1 + free];
+        for (&(k, _), drawn) in near.iter().zip(parts.iter().flatten()) {
+            for (plane, d) in planes.iter_mut().zip(drawn) {
+                plane[k] = *d;
+            }
+        }
+        planes
     }
 
     /// The samples on and about the emblem at `pose`, each in a tile of the emblem.
@@ -195,6 +172,7 @@ impl Aligner<'_> {
         let correction = pose.correction(self.plane);
         let tile = |w: f64| (((w + 0.5) * self.tiles as f64).max(0.0) as usize).min(self.tiles - 1);
         (0..grid.len())
+            .into_par_iter()
             .filter(|&k| self.region.cloth[k] > 0.0)
             .filter_map(|k| {
                 let place = grid.place((k % grid.width) as f64, (k / grid.width) as f64);
@@ -505,8 +483,6 @@ impl Aligner<'_> {
     }
 }
 
-const NUDGE: f64 = 1e-4;
-
 struct Sums {
     tiles: Vec<Tile>,
     cost: f64,
@@ -553,23 +529,4 @@ fn huber(z: f32) -> f64 {
     let z = f64::from(z.abs());
     let h = f64::from(HUBER);
     if z > h { h * (2.0 * z - h) } else { z * z }
-}
-
-fn carried(m: &Matrix3<f64>, p: &Vector3<f64>) -> (f64, f64) {
-    let v = m * p;
-    (v.x / v.z, v.y / v.z)
-}
-
-/// The normal distribution function, to 7e-8 (Abramowitz & Stegun 1964, formula 26.2.17).
-pub(crate) fn normal_cdf(z: f64) -> f64 {
-    if z.abs() > 6.0 {
-        return if z > 0.0 { 1.0 } else { 0.0 };
-    }
-    let t = 1.0 / (1.0 + 0.231_641_9 * z.abs());
-    let poly = t
-        * (0.319_381_530
-            + t * (-0.356_563_782
-                + t * (1.781_477_937 + t * (-1.821_255_978 + t * 1.330_274_429))));
-    let tail = (-0.5 * z * z).exp() * 0.398_942_280_4 * poly;
-    if z > 0.0 { 1.0 - tail } else { tail }
 }

@@ -3,7 +3,8 @@
 use measures::fit::EdgeSample;
 use measures::{Art, Map, Px};
 
-use crate::align::{Aligner, Alignment, Drawing, normal_cdf};
+use crate::align::{Aligner, Alignment, Drawing};
+use crate::pen::normal_cdf;
 use crate::pose::BLEED;
 use crate::shape::{Shape, Stop};
 

@@ -10,6 +10,7 @@ mod evidence;
 mod find;
 mod holes;
 mod level;
+mod pen;
 mod pose;
 mod refine;
 mod region;

@@ -282,26 +282,34 @@ pub(crate) fn best_direction(
 ) -> Option<[f64; 3]> {
     let distance = distance_for(level, shape, pose.size_mm());
     let tiles = tiles_for(pose.size_mm());
-    let mut direction = [0.0; 3];
-    for (c, d) in direction.iter_mut().enumerate() {
+    let region_in = |c: usize| {
         let mut axis = [0.0; 3];
         axis[c] = 1.0;
-        let region = region_around(level, shape, pose, &axis)?;
-        let aligner = Aligner {
-            region: &region,
-            distance: &distance,
-            plane,
-            prior,
-            tiles,
-            free: 0,
-        };
-        let near = aligner.near(pose);
-        let drawing = aligner.draw(pose, &near, false);
-        *d = near
-            .iter()
-            .map(|&(k, _)| f64::from(drawing.white[k] * region.white[k].clamp(-5.0, 5.0)))
-            .sum();
-    }
+        region_around(level, shape, pose, &axis)
+    };
+    let first = region_in(0)?;
+    let aligner = Aligner {
+        region: &first,
+        distance: &distance,
+        plane,
+        prior,
+        tiles,
+        free: 0,
+    };
+    // The shape looks alike in every channel.
+    let near = aligner.near(pose);
+    let cover = aligner.cover(pose, &near);
+    let seen = |region: &Region| -> f64 {
+        let white = region.whiten(&cover);
+        near.iter()
+            .map(|&(k, _)| f64::from(white[k] * region.white[k].clamp(-5.0, 5.0)))
+            .sum()
+    };
+    let (second, third) = rayon::join(
+        || region_in(1).as_ref().map(seen),
+        || region_in(2).as_ref().map(seen),
+    );
+    let direction = [seen(&first), second?, third?];
     let length = direction.iter().map(|d| d * d).sum::<f64>().sqrt();
     if length > 0.0 {
         Some(direction.map(|d| d / length))

@@ -162,16 +162,14 @@ impl Region {
 /// the transfer function of the Gaussian that estimated it.
 pub(crate) fn kept_of_light(field: &ResidueField, width: usize, height: usize) -> Vec<f32> {
     let spread = 2.0 * PI * field.light_spread_mm / field.grid.pitch_mm;
-    let mut kept = Vec::with_capacity((width / 2 + 1) * height);
-    for kx in 0..=width / 2 {
-        let fx = kx as f64 / width as f64;
-        for ky in 0..height {
-            let fy = ky.min(height - ky) as f64 / height as f64;
-            let exponent = -0.5 * spread * spread * (fx * fx + fy * fy);
-            kept.push((1.0 - exponent.exp()) as f32);
-        }
-    }
-    kept
+    let taken = |f: f64| (-0.5 * spread * spread * f * f).exp();
+    let rows: Vec<f64> = (0..height)
+        .map(|ky| taken(ky.min(height - ky) as f64 / height as f64))
+        .collect();
+    (0..=width / 2)
+        .map(|kx| taken(kx as f64 / width as f64))
+        .flat_map(|column| rows.iter().map(move |row| (1.0 - column * row) as f32))
+        .collect()
 }
 
 /// First index and a fast length that hold `from..to` within `0..n`; the length may run past the

@@ -81,7 +81,7 @@ fn best_of(
     };
     let coarse = ground(&lead.shape, &pose, settings.region_samples_max / 2)?;
     let tried: Vec<Finalist> = entrants
-        .iter()
+        .par_iter()
         .filter_map(|e| coarse.fit(e, &starts(e, lead, &pose)))
         .collect();
     let weights = coarse.weights(&tried);
