@@ -224,11 +224,10 @@ impl Bench<'_> {
             let artworks: Vec<Artwork> = drawings.iter().map(|d| d.artwork.clone()).collect();
             self.fit(emblem, task, measured, &artworks, &mut worked)
         });
-        if let Some(measured) = &measured {
+        if measured.is_some() {
             worked.against_known(task);
-            self.lines(measured, &mut worked);
         }
-        self.draw(emblem, photo, measured.as_ref(), &mut worked);
+        self.look(emblem, photo, measured.as_ref(), &mut worked);
         self.finished(emblem, task, measured.as_ref(), &mut worked);
         self.products(emblem, task, chosen.map(|i| &drawings[i]), &mut worked);
         worked

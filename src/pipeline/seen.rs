@@ -10,18 +10,9 @@ use crate::report::pictures::{self, Scene};
 use crate::residue_svg;
 
 impl Bench<'_> {
-    /// The cloth's own lines, the residue left out.
-    pub(super) fn lines(&self, measured: &Measured, worked: &mut Worked) {
-        let (field, plane) = (&measured.field, &measured.plane);
-        let fitted = worked.report.fitted.as_ref();
-        let residue = fitted.map(|f| f.artwork.outline.mapped(&f.fit.art_to_cloth));
-        let settings = &self.config.settings.lines;
-        let lines = residue::lines(field, plane, residue.as_ref(), settings);
-        worked.report.fabric_lines = lines.map(|l| FabricLines::new(l, plane, fitted));
-    }
-
-    /// What people look at: the residue's own outline, and pictures.
-    pub(super) fn draw(
+    /// What people look at, the residue's own outline and pictures; and meanwhile the cloth's own
+    /// lines, the residue left out.
+    pub(super) fn look(
         &self,
         emblem: &Emblem,
         photo: &Photo,
@@ -31,25 +22,28 @@ impl Bench<'_> {
         self.step(emblem, "drawing the pictures");
         let fitted = worked.report.fitted.as_ref();
         let expected = fitted.map(|f| f.artwork.outline.mapped(&f.fit.art_to_cloth));
-        let (mut seen, mut picture) = (None, None);
-        if let Some(measured) = measured {
-            let [low, high] = frame(measured, expected.as_ref());
-            let focus = residue::Focus {
-                low,
-                high,
-                expected: expected.as_ref(),
+        let draw = || {
+            let view = measured.and_then(|m| view(m, expected.as_ref()));
+            let seen = view.as_ref().and_then(residue::outline);
+            let picture = view.as_ref().map(residue::picture);
+            let scene = Scene {
+                photo,
+                rulers: &worked.report.rulers,
+                plane: worked.report.plane.as_ref(),
+                fitted: fitted.map(|f| (&f.artwork, &f.fit)),
+                residue: picture.as_ref().map(|p| (&p.image, &p.grid)),
             };
-            seen = residue::outline(&measured.field, &focus);
-            picture = residue::picture(&measured.field, &focus);
-        }
-        let scene = Scene {
-            photo,
-            rulers: &worked.report.rulers,
-            plane: worked.report.plane.as_ref(),
-            fitted: fitted.map(|f| (&f.artwork, &f.fit)),
-            residue: picture.as_ref().map(|p| (&p.image, &p.grid)),
+            (seen, pictures::draw(&scene))
         };
-        match pictures::draw(&scene) {
+        let lines = || {
+            let Measured { field, plane } = measured?;
+            let settings = &self.config.settings.lines;
+            let lines = residue::lines(field, plane, expected.as_ref(), settings)?;
+            Some(FabricLines::new(lines, plane, fitted))
+        };
+        let (lines, (seen, drawn)) = rayon::join(lines, draw);
+        worked.report.fabric_lines = lines;
+        match drawn {
             Ok(drawn) => {
                 let (overlay, thumbnail) = (drawn.overlay_jpg.clone(), drawn.thumbnail_jpg.clone());
                 worked.report.pictures = drawn;
@@ -69,8 +63,17 @@ impl Bench<'_> {
     }
 }
 
-/// Where on the cloth to look for the residue's own outline: about the fitted artwork, or else
-/// where the job says, or else everywhere.
+/// The cloth about the fitted artwork, or else where the job says, or else everywhere.
+fn view<'a>(measured: &Measured, expected: Option<&'a Outline<Mm>>) -> Option<residue::View<'a>> {
+    let [low, high] = frame(measured, expected);
+    let focus = residue::Focus {
+        low,
+        high,
+        expected,
+    };
+    residue::View::new(&measured.field, &focus)
+}
+
 fn frame(measured: &Measured, expected: Option<&Outline<Mm>>) -> [Point<Mm>; 2] {
     const MARGIN_MM: f64 = 10.0;
     let grid = &measured.field.grid;

@@ -14,6 +14,8 @@ pub(super) struct Layer {
     height: u32,
     cover: Vec<u8>,
     colour: Vec<Colour>,
+    /// Rows with ink.
+    rows: std::ops::Range<usize>,
 }
 
 impl Layer {
@@ -25,6 +27,7 @@ impl Layer {
             height,
             cover: vec![0; pixels],
             colour: vec![[0; 3]; pixels],
+            rows: height as usize..0,
         }
     }
 
@@ -36,8 +39,10 @@ impl Layer {
         for y in y0..y1 {
             for x in x0..x1 {
                 let centre = Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5);
-                let cover = 0.5 * width + 0.5 - distance(centre, a, b);
-                self.mark(x, y, cover, colour);
+                let square = square_distance(centre, a, b);
+                if square < (0.5 * width + 0.5).powi(2) {
+                    self.mark(x, y, 0.5 * width + 0.5 - square.sqrt(), colour);
+                }
             }
         }
     }
@@ -77,21 +82,29 @@ impl Layer {
         if x >= self.width || y >= self.height {
             return;
         }
-        let cover = (255.0 * cover.clamp(0.0, 1.0)).round() as u8;
+        let cover = (255.0 * cover.clamp(0.0, 1.0) + 0.5) as u8;
         let i = y as usize * self.width as usize + x as usize;
         if cover > self.cover[i] {
             self.cover[i] = cover;
             self.colour[i] = colour;
+            let row = y as usize;
+            self.rows = self.rows.start.min(row)..self.rows.end.max(row + 1);
         }
     }
 
     /// Lays the ink down.
     pub(super) fn onto(self, picture: &mut RgbImage) {
-        for (i, Rgb(pixel)) in picture.pixels_mut().enumerate() {
-            let cover = u32::from(self.cover[i]);
+        let width = self.width as usize;
+        let inked = (self.rows.start.min(self.rows.end) * width)..self.rows.end * width;
+        let pixels = picture.as_chunks_mut::<3>().0;
+        let ink = self.cover[inked.clone()]
+            .iter()
+            .zip(&self.colour[inked.clone()]);
+        for (pixel, (&cover, colour)) in pixels[inked].iter_mut().zip(ink) {
             if cover > 0 {
+                let cover = u32::from(cover);
                 *pixel = [0, 1, 2].map(|c| {
-                    let (under, ink) = (u32::from(pixel[c]), u32::from(self.colour[i][c]));
+                    let (under, ink) = (u32::from(pixel[c]), u32::from(colour[c]));
                     ((under * (255 - cover) + ink * cover + 127) / 255) as u8
                 });
             }
@@ -116,7 +129,7 @@ fn range(low: f64, high: f64, limit: u32) -> (u32, u32) {
     (clamp(low.floor()), clamp(high.ceil()))
 }
 
-fn distance(p: Point<Px>, a: Point<Px>, b: Point<Px>) -> f64 {
+fn square_distance(p: Point<Px>, a: Point<Px>, b: Point<Px>) -> f64 {
     let (way, to) = (b - a, p - a);
     let length = way.dot(way);
     let t = if length > 0.0 {
@@ -124,7 +137,8 @@ fn distance(p: Point<Px>, a: Point<Px>, b: Point<Px>) -> f64 {
     } else {
         0.0
     };
-    (to - way * t).length()
+    let off = to - way * t;
+    off.dot(off)
 }
 
 /// The palette viridis (van der Walt and Smith, 2015): rises evenly in lightness and is told

@@ -46,7 +46,7 @@ pub struct Pictures {
 }
 
 /// Widest overlay, in pixels.
-const OVERLAY_PX: u32 = 2400;
+const OVERLAY_PX: u32 = 1920;
 /// Widest picture inside the report, in pixels.
 const INSET_PX: f64 = 1100.0;
 /// Widest picture in the list of all jobs, in pixels.
@@ -66,25 +66,34 @@ const UNSEEN: Colour = [176, 176, 184];
 pub fn draw(scene: &Scene<'_>) -> Result<Pictures, Error> {
     let whole = View::whole(&scene.photo.rgb);
     let near = scene.emblem_view();
-    let (before, fitted) = match &near {
-        Some(view) => {
-            let before = view.cut(&scene.photo.rgb)?;
-            let mut fitted = before.clone();
-            scene.mark(&mut fitted, view);
-            (jpeg(&before)?, jpeg(&fitted)?)
-        }
-        None => (Vec::new(), Vec::new()),
+    let overlay = || {
+        let mut overlay = whole.cut(&scene.photo.rgb)?;
+        scene.mark(&mut overlay, &whole);
+        jpeg(&overlay)
     };
-    let mut overlay = whole.cut(&scene.photo.rgb)?;
-    scene.mark(&mut overlay, &whole);
-    let thumbnail = scene.thumbnail(near.as_ref().unwrap_or(&whole))?;
+    let about_the_emblem = || {
+        let Some(view) = &near else {
+            return Ok((Vec::new(), Vec::new()));
+        };
+        let mut picture = view.cut(&scene.photo.rgb)?;
+        let before = jpeg(&picture)?;
+        scene.mark(&mut picture, view);
+        Ok::<_, Error>((before, jpeg(&picture)?))
+    };
+    let small = || {
+        let thumbnail = scene.thumbnail(near.as_ref().unwrap_or(&whole))?;
+        let residue = scene.residue_picture()?;
+        Ok::<_, Error>((residue, scene.ruler_picture()?, jpeg(&thumbnail)?))
+    };
+    let (overlay, (about, small)) = rayon::join(overlay, || rayon::join(about_the_emblem, small));
+    let ((before_jpg, fitted_jpg), (residue_jpg, ruler_jpg, thumbnail_jpg)) = (about?, small?);
     Ok(Pictures {
-        overlay_jpg: jpeg(&overlay)?,
-        before_jpg: before,
-        fitted_jpg: fitted,
-        residue_jpg: scene.residue_picture()?,
-        ruler_jpg: scene.ruler_picture()?,
-        thumbnail_jpg: jpeg(&thumbnail)?,
+        overlay_jpg: overlay?,
+        before_jpg,
+        fitted_jpg,
+        residue_jpg,
+        ruler_jpg,
+        thumbnail_jpg,
     })
 }
 

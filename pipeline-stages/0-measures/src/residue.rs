@@ -92,38 +92,46 @@ impl ResidueField {
     /// them do.
     #[must_use]
     pub fn halved(&self) -> Self {
-        let grid = self.grid.halved();
-        let mean = |plane: &[f32]| {
-            let w = self.grid.width;
-            let mut out = Vec::with_capacity(grid.len());
-            for j in 0..grid.height {
-                let top = &plane[2 * j * w..][..w];
-                let bottom = &plane[(2 * j + 1) * w..][..w];
-                let pairs = top.chunks_exact(2).zip(bottom.chunks_exact(2));
-                out.extend(pairs.map(|(a, b)| 0.25 * (a[0] + a[1] + b[0] + b[1])));
-            }
-            out
-        };
-        let share = mean(&self.cloth);
-        let enough = |share: f32| share > 0.49;
-        let of_cloth = |channel: &[f32]| {
+        let w = self.grid.width;
+        self.halved_as(self.channels.each_ref().map(|channel| {
             let shown: Vec<f32> = channel
                 .iter()
                 .zip(&self.cloth)
                 .map(|(v, c)| v * c)
                 .collect();
-            let means = mean(&shown).into_iter().zip(&share);
-            means
-                .map(|(m, &s)| if enough(s) { m / s } else { 0.0 })
-                .collect()
-        };
+            halved_rows(&shown, w)
+        }))
+    }
+
+    /// The same from channels already halved, in which what is no cloth was zero.
+    #[must_use]
+    pub fn halved_as(&self, mut channels: [Vec<f32>; 3]) -> Self {
+        let share = halved_rows(&self.cloth, self.grid.width);
+        let enough = |share: f32| share > 0.49;
+        for channel in &mut channels {
+            for (mean, &s) in channel.iter_mut().zip(&share) {
+                *mean = if enough(s) { *mean / s } else { 0.0 };
+            }
+        }
         Self {
-            grid,
-            channels: [0, 1, 2].map(|c| of_cloth(&self.channels[c])),
+            grid: self.grid.halved(),
+            channels,
             cloth: share.iter().map(|&s| f32::from(enough(s))).collect(),
             px_per_mm: self.px_per_mm,
             light_spread_mm: self.light_spread_mm,
             look_in: self.look_in,
         }
     }
+}
+
+/// Means of two by two samples of a plane of this width; an odd row or column is left over.
+pub fn halved_rows(plane: &[f32], width: usize) -> Vec<f32> {
+    plane
+        .chunks_exact(2 * width)
+        .flat_map(|two| {
+            let (top, bottom) = two.split_at(width);
+            let pairs = top.chunks_exact(2).zip(bottom.chunks_exact(2));
+            pairs.map(|(a, b)| 0.25 * (a[0] + a[1] + b[0] + b[1]))
+        })
+        .collect()
 }

@@ -1,10 +1,10 @@
 //! The residue's outline as it is seen, with or without artwork.
 
 use kurbo::{BezPath, Shape};
-use measures::{Grid, Mm, Outline, Point, ResidueField};
+use measures::{Grid, Mm, Outline, Point};
 
 use crate::flatten::box_blurred;
-use crate::view::{Focus, View, filled};
+use crate::view::{View, filled};
 
 /// The residue as measured.
 #[derive(Clone, Debug)]
@@ -31,14 +31,13 @@ const REACH_MM: f64 = 3.0;
 ///
 /// Without an expected outline the strongest patch in the part is drawn. `None` when nothing
 /// stands out.
-pub fn outline(field: &ResidueField, focus: &Focus<'_>) -> Option<SeenResidue> {
-    let view = View::new(field, focus)?;
+pub fn outline(view: &View<'_>) -> Option<SeenResidue> {
     let (w, h) = (view.grid.width, view.grid.height);
     let radius = ((0.5 * BLUR_MM / view.grid.pitch_mm).round() as usize).max(1);
     let smooth = (0..2).fold(view.value.clone(), |plane, _| {
         box_blurred(&plane, w, h, radius)
     });
-    let allowed = match focus.expected {
+    let allowed = match view.expected {
         Some(expected) => {
             let inside = filled(expected, &view.grid);
             let mask: Vec<f32> = inside.iter().map(|&i| f32::from(i)).collect();
@@ -268,7 +267,10 @@ fn level_lines(values: &[f32], w: usize, h: usize) -> Vec<Vec<(f64, f64)>> {
 
 #[cfg(test)]
 mod tests {
+    use measures::ResidueField;
+
     use super::*;
+    use crate::view::Focus;
 
     /// Repeatable noise of about unit variance.
     fn noise(n: usize) -> Vec<f32> {
@@ -318,7 +320,9 @@ mod tests {
             high: Point::new(28.0, 28.0),
             expected: None,
         };
-        let seen = outline(&ring_on_noise(), &focus).expect("the ring stands out");
+        let seen = View::new(&ring_on_noise(), &focus)
+            .and_then(|view| outline(&view))
+            .expect("the ring stands out");
         assert!(
             (seen.width_mm - 30.0).abs() < seen.u_edge_mm,
             "width {}",

@@ -1,6 +1,9 @@
 //! Large-scale light removed.
 
 use measures::Grid;
+use rayon::prelude::*;
+
+use crate::blocks::Blocks;
 
 /// Standard deviation of the three box means in a row by which light of this width is estimated,
 /// each half as wide: a box of width w has variance w²/12.
@@ -8,53 +11,47 @@ pub(crate) fn spread_mm(width_mm: f64) -> f64 {
     width_mm / 4.0
 }
 
-/// The channels without large-scale light; see [`remove_light`].
-pub(crate) fn flattened(
-    channels: &[Vec<f32>; 3],
-    cloth: &[f32],
-    grid: &Grid,
-    width_mm: f64,
-) -> [Vec<f32>; 3] {
-    [0, 1, 2].map(|c| {
-        let mut channel = channels[c].clone();
-        remove_light(&mut channel, cloth, grid, width_mm);
-        channel
+/// The light in each logarithmic channel, block by block: its mean over about `width_mm`, cloth
+/// alone counted.
+pub(crate) fn light(blocks: &Blocks, width_mm: f64) -> [Vec<f32>; 3] {
+    let (w, h) = (blocks.width, blocks.height);
+    let radius = ((0.25 * width_mm / blocks.side_mm).round() as usize).max(1);
+    let blurred =
+        |plane: &Vec<f32>| (0..3).fold(plane.clone(), |plane, _| box_blurred(&plane, w, h, radius));
+    let weight = blurred(&blocks.cloth);
+    blocks.sums.each_ref().map(|sum| {
+        let mean = |(s, w): (f32, &f32)| s / w.max(1e-6);
+        blurred(sum).into_iter().zip(&weight).map(mean).collect()
     })
 }
 
-/// Subtracts from a logarithmic channel its own mean over about `width_mm`, cloth alone counted,
-/// and sets everything that is not cloth to zero.
-fn remove_light(channel: &mut [f32], cloth: &[f32], grid: &Grid, width_mm: f64) {
-    let step = ((width_mm / grid.pitch_mm / 16.0) as usize).max(1);
-    let (w, h) = (grid.width.div_ceil(step), grid.height.div_ceil(step));
-    let mut sum = vec![0.0f32; w * h];
-    let mut weight = vec![0.0f32; w * h];
-    for j in 0..grid.height {
-        for i in 0..grid.width {
-            let (k, c) = (j * grid.width + i, (j / step) * w + i / step);
-            sum[c] += channel[k] * cloth[k];
-            weight[c] += cloth[k];
-        }
-    }
-    let radius = ((width_mm / grid.pitch_mm / step as f64 / 4.0).round() as usize).max(1);
-    for plane in [&mut sum, &mut weight] {
-        for _ in 0..3 {
-            *plane = box_blurred(plane, w, h, radius);
-        }
-    }
-    let light: Vec<f32> = sum
-        .iter()
-        .zip(&weight)
-        .map(|(s, w)| s / w.max(1e-6))
-        .collect();
-    for j in 0..grid.height {
-        for i in 0..grid.width {
-            let k = j * grid.width + i;
-            let u = ((i as f32 + 0.5) / step as f32 - 0.5).clamp(0.0, (w - 1) as f32);
-            let v = ((j as f32 + 0.5) / step as f32 - 0.5).clamp(0.0, (h - 1) as f32);
-            channel[k] = (channel[k] - bilinear(&light, w, h, u, v)) * cloth[k];
-        }
-    }
+/// Takes the light off a logarithmic channel, and sets everything that is not cloth to zero.
+pub(crate) fn take_off(
+    channel: &mut [f32],
+    light: &[f32],
+    cloth: &[f32],
+    blocks: &Blocks,
+    grid: &Grid,
+) {
+    let (w, h) = (blocks.width, blocks.height);
+    let between = |k: usize, count: usize| {
+        let u = ((k as f32 + 0.5) / blocks.step as f32 - 0.5).clamp(0.0, (count - 1) as f32);
+        let first = u as usize;
+        (first, (first + 1).min(count - 1), u - first as f32)
+    };
+    let columns: Vec<_> = (0..grid.width).map(|i| between(i, w)).collect();
+    let rows = channel.par_chunks_exact_mut(grid.width);
+    rows.zip(cloth.par_chunks_exact(grid.width))
+        .enumerate()
+        .for_each(|(j, (row, cloth))| {
+            let (upper, lower, b) = between(j, h);
+            let (upper, lower) = (&light[upper * w..][..w], &light[lower * w..][..w]);
+            let pairs = upper.iter().zip(lower);
+            let line: Vec<f32> = pairs.map(|(u, l)| u + b * (l - u)).collect();
+            for ((v, c), &(left, right, a)) in row.iter_mut().zip(cloth).zip(&columns) {
+                *v = (*v - line[left] - a * (line[right] - line[left])) * c;
+            }
+        });
 }
 
 /// Bilinear value of a plane at column `u`, row `v`, both within it.
@@ -74,33 +71,31 @@ pub(crate) fn box_blurred(plane: &[f32], w: usize, h: usize, radius: usize) -> V
     let mut rows = vec![0.0f32; w * h];
     for (line, out) in plane.chunks_exact(w).zip(rows.chunks_exact_mut(w)) {
         let mut sum: f32 = line[..radius.min(w)].iter().sum();
-        for i in 0..w {
-            sum += line.get(i + radius).copied().unwrap_or(0.0);
-            if i > radius {
-                sum -= line[i - radius - 1];
-            }
-            out[i] = sum * share;
+        let mut coming = line.iter().skip(radius).chain(std::iter::repeat(&0.0));
+        let (head, tail) = out.split_at_mut((radius + 1).min(w));
+        for (out, add) in head.iter_mut().zip(coming.by_ref()) {
+            sum += add;
+            *out = sum * share;
+        }
+        for ((out, add), gone) in tail.iter_mut().zip(coming).zip(line) {
+            sum += add - gone;
+            *out = sum * share;
         }
     }
     let mut out = vec![0.0f32; w * h];
     let mut sum = vec![0.0f32; w];
-    let add = |sum: &mut [f32], row: &[f32], sign: f32| {
-        sum.iter_mut().zip(row).for_each(|(s, v)| *s += sign * v);
-    };
     for row in rows.chunks_exact(w).take(radius) {
-        add(&mut sum, row, 1.0);
+        sum.iter_mut().zip(row).for_each(|(s, v)| *s += v);
     }
-    for j in 0..h {
-        if j + radius < h {
-            add(&mut sum, &rows[(j + radius) * w..][..w], 1.0);
+    let nothing = vec![0.0f32; w];
+    for (j, out) in out.chunks_exact_mut(w).enumerate() {
+        let row = |k: Option<usize>| k.and_then(|k| rows.get(k * w..(k + 1) * w));
+        let add = row(Some(j + radius)).unwrap_or(&nothing);
+        let gone = row(j.checked_sub(radius + 1)).unwrap_or(&nothing);
+        for (((out, sum), add), gone) in out.iter_mut().zip(&mut sum).zip(add).zip(gone) {
+            *sum += add - gone;
+            *out = *sum * share;
         }
-        if j > radius {
-            add(&mut sum, &rows[(j - radius - 1) * w..][..w], -1.0);
-        }
-        out[j * w..][..w]
-            .iter_mut()
-            .zip(&sum)
-            .for_each(|(o, s)| *o = s * share);
     }
     out
 }
@@ -121,5 +116,13 @@ mod tests {
                 assert!((out[j * 15 + i] - if inside { 1.0 } else { 0.0 }).abs() < 1e-5);
             }
         }
+    }
+
+    #[test]
+    fn a_box_wider_than_the_plane_holds_all_of_it() {
+        let plane: Vec<f32> = (0..12u8).map(f32::from).collect();
+        let out = box_blurred(&plane, 4, 3, 7);
+        let all = 66.0 / 225.0;
+        assert!(out.iter().all(|v| (v - all).abs() < 1e-5), "{out:?}");
     }
 }

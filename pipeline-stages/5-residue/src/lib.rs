@@ -1,10 +1,12 @@
 //! Residue: the photo laid flat on the cloth, light and rulers removed, so that what is left is
 //! cloth and whatever a peeled-off emblem has changed about it.
 //!
-//! `measure` makes the [`ResidueField`] that artwork is fitted to; `outline` draws the residue
-//! as it is seen; `picture` shows it to a person; `lines` measures the cloth's own direction.
+//! `measure` makes the [`ResidueField`] that artwork is fitted to; a [`View`] of part of it serves
+//! `outline`, which draws the residue as it is seen, and `picture`, which shows it to a person;
+//! `lines` measures the cloth's own direction.
 
 mod blob;
+mod blocks;
 mod colour;
 mod flatten;
 mod foreign;
@@ -17,14 +19,13 @@ mod view;
 use measures::{ClothPlane, Mm, Photo, Point, Px, ResidueField, Ruler};
 use serde::Deserialize;
 
+use blocks::Blocks;
+
 pub use blob::{SeenResidue, outline};
 pub use lines::{LineSettings, lines};
 pub use picture::{Picture, picture};
 pub use same::{Covered, same_cloth};
-pub use view::Focus;
-
-/// Times that things lying about are looked for.
-const FOREIGN_ROUNDS: usize = 4;
+pub use view::{Focus, View};
 
 /// The stage's section of the settings.
 #[derive(Clone, Debug, Deserialize)]
@@ -60,19 +61,15 @@ pub fn measure(
     settings: &Settings,
 ) -> ResidueField {
     let grid = rectify::grid(photo, plane, look_in, settings);
-    let (colours, mut cloth) = rectify::sample(photo, plane, &grid, settings.black_level);
+    let (mut colours, mut cloth) = rectify::sample(photo, plane, &grid, settings.black_level);
     rectify::mask_rulers(&mut cloth, &grid, plane, rulers, settings.ruler_margin_mm);
-    let mut flat = flatten::flattened(&colours, &cloth, &grid, settings.light_width_mm);
-    // What lies about has bent the estimate of the light: take it out and estimate once more,
-    // which may show up more of it.
-    for _ in 0..FOREIGN_ROUNDS {
-        if !foreign::mask(&mut cloth, &flat, &grid, settings) {
-            break;
-        }
-        flat = flatten::flattened(&colours, &cloth, &grid, settings.light_width_mm);
+    let mut blocks = Blocks::new(&colours, &cloth, &grid);
+    let light = foreign::take_out(&mut blocks, settings);
+    blocks.hand_on(&mut cloth, &grid);
+    for (channel, light) in colours.iter_mut().zip(&light) {
+        flatten::take_off(channel, light, &cloth, &blocks, &grid);
     }
-    let colours = flat;
-    let channels = colour::decorrelate(&colours, &cloth, &grid);
+    let channels = colour::decorrelate(colours, &cloth, &grid);
     ResidueField {
         px_per_mm: plane.px_per_mm_at(plane.in_photo(middle(&grid))),
         look_in: look_in.map(|c| rectify::box_on_cloth(plane, c)),

@@ -1,6 +1,7 @@
 //! The photo's pixels carried to a grid of millimetres on the cloth.
 
 use measures::{ClothPlane, Grid, Mm, Photo, Point, Px, Ruler};
+use rayon::prelude::*;
 
 use crate::Settings;
 
@@ -82,41 +83,46 @@ pub(crate) fn sample(
         .floor()
         .max(1.0) as usize;
     let small = Reduced::new(photo, step, black_level);
-    let mut channels = [0, 1, 2].map(|_| vec![0.0f32; grid.len()]);
+    let [mut red, mut green, mut blue] = [0, 1, 2].map(|_| vec![0.0f32; grid.len()]);
     let mut cloth = vec![0.0f32; grid.len()];
     let m = plane.to_photo().rows();
-    for j in 0..grid.height {
-        for i in 0..grid.width {
-            let p = grid.place(i as f64, j as f64);
-            let z = m[2][0] * p.x + m[2][1] * p.y + m[2][2];
-            let x = (m[0][0] * p.x + m[0][1] * p.y + m[0][2]) / z;
-            let y = (m[1][0] * p.x + m[1][1] * p.y + m[1][2]) / z;
-            let seen = match &plane.lens {
-                Some(lens) => lens.bent(Point::new(x, y)),
-                None => Point::new(x, y),
-            };
-            if let Some(rgb) = small.at(seen.x, seen.y) {
-                let k = j * grid.width + i;
-                cloth[k] = 1.0;
-                for (channel, v) in channels.iter_mut().zip(rgb) {
-                    channel[k] = v;
+    let rows = red
+        .par_chunks_exact_mut(grid.width)
+        .zip(green.par_chunks_exact_mut(grid.width))
+        .zip(blue.par_chunks_exact_mut(grid.width))
+        .zip(cloth.par_chunks_exact_mut(grid.width));
+    rows.enumerate()
+        .for_each(|(j, (((red, green), blue), cloth))| {
+            for i in 0..grid.width {
+                let p = grid.place(i as f64, j as f64);
+                let z = m[2][0] * p.x + m[2][1] * p.y + m[2][2];
+                let x = (m[0][0] * p.x + m[0][1] * p.y + m[0][2]) / z;
+                let y = (m[1][0] * p.x + m[1][1] * p.y + m[1][2]) / z;
+                let seen = match &plane.lens {
+                    Some(lens) => lens.bent(Point::new(x, y)),
+                    None => Point::new(x, y),
+                };
+                if let Some([r, g, b]) = small.at(seen.x, seen.y) {
+                    (red[i], green[i], blue[i], cloth[i]) = (r, g, b, 1.0);
                 }
             }
-        }
-    }
-    (channels, cloth)
+        });
+    ([red, green, blue], cloth)
 }
 
 /// Mean logarithms of the linear light over blocks of `step` × `step` pixels.
-struct Reduced {
+struct Reduced<'a> {
     width: usize,
     height: usize,
     step: f64,
-    rgb: Vec<[f32; 3]>,
+    log_light: Vec<f32>,
+    pixels: &'a [u8],
+    /// The means; pixels as they are stay in the photo, a quarter of the size.
+    means: Option<Vec<[f32; 3]>>,
 }
 
-impl Reduced {
-    fn new(photo: &Photo, step: usize, black_level: f64) -> Self {
+impl<'a> Reduced<'a> {
+    fn new(photo: &'a Photo, step: usize, black_level: f64) -> Self {
         // IEC 61966-2-1: the transfer function of sRGB.
         let log_light: Vec<f32> = (0..=255)
             .map(|v| {
@@ -129,21 +135,14 @@ impl Reduced {
                 (linear + black_level).ln() as f32
             })
             .collect();
+        let pixels = photo.rgb.as_raw().as_slice();
         let row_bytes = 3 * photo.width_px() as usize;
-        let (width, height) = (
-            photo.width_px() as usize / step,
-            photo.height_px() as usize / step,
-        );
-        let mut rgb = vec![[0.0f32; 3]; width * height];
+        let width = photo.width_px() as usize / step;
         let share = 1.0 / (step * step) as f32;
-        for (block, out) in photo
-            .rgb
-            .as_raw()
-            .chunks_exact(row_bytes * step)
-            .zip(rgb.chunks_exact_mut(width))
-        {
+        let means = |block: &[u8]| {
+            let mut means = vec![[0.0f32; 3]; width];
             for row in block.chunks_exact(row_bytes) {
-                for (pixels, sum) in row.chunks_exact(3 * step).zip(out.iter_mut()) {
+                for (pixels, sum) in row.chunks_exact(3 * step).zip(&mut means) {
                     for p in pixels.chunks_exact(3) {
                         for (s, &v) in sum.iter_mut().zip(p) {
                             *s += log_light[usize::from(v)];
@@ -151,15 +150,27 @@ impl Reduced {
                     }
                 }
             }
-            for v in out.iter_mut().flatten() {
-                *v *= share;
-            }
-        }
+            means.iter_mut().flatten().for_each(|v| *v *= share);
+            means
+        };
+        let means = (step > 1).then(|| {
+            let blocks = pixels.par_chunks_exact(row_bytes * step);
+            blocks.flat_map_iter(means).collect()
+        });
         Self {
             width,
-            height,
+            height: photo.height_px() as usize / step,
             step: step as f64,
-            rgb,
+            log_light,
+            pixels,
+            means,
+        }
+    }
+
+    fn mean(&self, k: usize) -> [f32; 3] {
+        match &self.means {
+            Some(means) => means[k],
+            None => [0, 1, 2].map(|c| self.log_light[usize::from(self.pixels[3 * k + c])]),
         }
     }
 
@@ -178,10 +189,10 @@ impl Reduced {
         let (a, b) = ((u - i as f64) as f32, (v - j as f64) as f32);
         let k = j * self.width + i;
         let (p, q, r, s) = (
-            self.rgb[k],
-            self.rgb[k + 1],
-            self.rgb[k + self.width],
-            self.rgb[k + self.width + 1],
+            self.mean(k),
+            self.mean(k + 1),
+            self.mean(k + self.width),
+            self.mean(k + self.width + 1),
         );
         Some([0, 1, 2].map(|c| {
             let top = p[c] + a * (q[c] - p[c]);
@@ -201,10 +212,18 @@ pub(crate) fn mask_rulers(
 ) {
     for ruler in rulers {
         let corners = ruler.body.map(|p| plane.on_cloth(p));
-        for j in 0..grid.height {
-            for i in 0..grid.width {
+        let index = corners.map(|p| grid.index(p));
+        let margin = margin_mm / grid.pitch_mm;
+        let span = |of: fn(&(f64, f64)) -> f64, n: usize| {
+            let low = index.iter().map(of).fold(f64::INFINITY, f64::min) - margin;
+            let high = index.iter().map(of).fold(f64::NEG_INFINITY, f64::max) + margin;
+            low.clamp(0.0, n as f64) as usize..(high.clamp(0.0, n as f64) as usize + 1).min(n)
+        };
+        let (columns, rows) = (span(|p| p.0, grid.width), span(|p| p.1, grid.height));
+        for j in rows {
+            for i in columns.clone() {
                 let p = grid.place(i as f64, j as f64);
-                if distance_to_quad(p, &corners) < margin_mm {
+                if square_distance_to_quad(p, &corners) < margin_mm * margin_mm {
                     cloth[j * grid.width + i] = 0.0;
                 }
             }
@@ -212,8 +231,8 @@ pub(crate) fn mask_rulers(
     }
 }
 
-/// Distance from a point to a filled convex quadrilateral; 0 inside.
-fn distance_to_quad(p: Point<Mm>, corners: &[Point<Mm>; 4]) -> f64 {
+/// Square of the distance from a point to a filled convex quadrilateral; 0 inside.
+fn square_distance_to_quad(p: Point<Mm>, corners: &[Point<Mm>; 4]) -> f64 {
     let mut turns = [0usize; 2];
     let mut nearest = f64::INFINITY;
     for k in 0..4 {
@@ -221,7 +240,8 @@ fn distance_to_quad(p: Point<Mm>, corners: &[Point<Mm>; 4]) -> f64 {
         let side = b - a;
         turns[usize::from(side.cross(p - a) > 0.0)] += 1;
         let t = ((p - a).dot(side) / side.dot(side).max(1e-12)).clamp(0.0, 1.0);
-        nearest = nearest.min(p.distance(a + side * t));
+        let off = p - (a + side * t);
+        nearest = nearest.min(off.dot(off));
     }
     if turns.contains(&0) { 0.0 } else { nearest }
 }

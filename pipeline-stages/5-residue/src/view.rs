@@ -26,16 +26,19 @@ const SAMPLES_MAX: f64 = 700.0;
 /// Width of the boxes, three in a row, that blur the finest texture away.
 const BLUR_MM: f64 = 0.5;
 
-/// The residue positive, in units of the cloth's own spread.
-pub(crate) struct View {
+/// A part of the cloth in the colour direction that shows the residue best, patterns held down;
+/// the residue is positive.
+#[derive(Clone, Debug)]
+pub struct View<'a> {
     pub(crate) grid: Grid,
     pub(crate) value: Vec<f32>,
     pub(crate) cloth: Vec<f32>,
+    pub(crate) expected: Option<&'a Outline<Mm>>,
 }
 
-impl View {
+impl<'a> View<'a> {
     /// `None` when the part lies outside the field.
-    pub(crate) fn new(field: &ResidueField, focus: &Focus<'_>) -> Option<Self> {
+    pub fn new(field: &ResidueField, focus: &Focus<'a>) -> Option<Self> {
         let side = (focus.high.x - focus.low.x).max(focus.high.y - focus.low.y);
         let mut smaller: Option<ResidueField> = None;
         while side / smaller.as_ref().unwrap_or(field).grid.pitch_mm > SAMPLES_MAX {
@@ -47,7 +50,7 @@ impl View {
         let fft = Fft2::new(part.grid.width, part.grid.height);
         let radius = (0.5 * BLUR_MM / part.grid.pitch_mm).round() as usize;
         let (w, h) = (part.grid.width, part.grid.height);
-        let channels = [0, 1, 2].map(|c| {
+        let calm = |c: usize| {
             let noise = NoiseSpectrum::estimate(
                 &field.channels[c],
                 &field.cloth,
@@ -61,7 +64,10 @@ impl View {
                 &noise.pattern_suppression(w, h),
             );
             (0..3).fold(calm, |plane, _| box_blurred(&plane, w, h, radius))
-        });
+        };
+        let (first, (second, third)) =
+            rayon::join(|| calm(0), || rayon::join(|| calm(1), || calm(2)));
+        let channels = [first, second, third];
         let direction = match focus.expected {
             Some(outline) => telling_direction(&channels, &cloth, &part.grid, outline),
             None => main_direction(&channels, &cloth, &part.grid),
@@ -73,6 +79,7 @@ impl View {
             grid: part.grid,
             value,
             cloth,
+            expected: focus.expected,
         })
     }
 

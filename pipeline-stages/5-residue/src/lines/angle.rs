@@ -89,7 +89,8 @@ impl Strips {
             let y = (k / grid.width) as f64 - 0.5 * h;
             let across = BINS * (cos * y - sin * x + reach);
             let row = ((cos * x + sin * y + reach) / strip) as usize;
-            let (bin, part) = (across as usize, across.fract() as f32);
+            let bin = across as usize;
+            let part = (across - bin as f64) as f32;
             cloth[row][bin] += 1.0 - part;
             cloth[row][bin + 1] += part;
             sums[row][bin] += (1.0 - part) * v;

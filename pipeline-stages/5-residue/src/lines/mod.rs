@@ -13,7 +13,7 @@ use measures::{ClothLines, ClothPlane, Mm, Outline, Point, ResidueField, Vector}
 use nalgebra::{Vector2, Vector3};
 use serde::Deserialize;
 
-pub(crate) use texture::Texture;
+pub(crate) use texture::{Levels, Texture};
 
 /// Section `[lines]` of the settings.
 #[derive(Clone, Debug, Deserialize)]
@@ -47,8 +47,9 @@ pub fn lines(
     emblem: Option<&Outline<Mm>>,
     settings: &LineSettings,
 ) -> Option<ClothLines> {
+    let mut levels = Levels::new(field);
     BANDS_MM.iter().find_map(|band| {
-        let texture = Texture::new(field, emblem, *band, settings)?;
+        let texture = Texture::new(&mut levels, emblem, *band, settings)?;
         let found = vote::direction(&texture, settings)?;
         let measured = angle::measure(&texture, &found)?;
         let at = crate::middle(&texture.grid);

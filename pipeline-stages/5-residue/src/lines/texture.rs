@@ -1,6 +1,10 @@
 //! The cloth between two finenesses, what is no cloth left out.
 
+use std::ops::Range;
+
+use measures::residue::halved_rows;
 use measures::{Grid, Mm, Outline, ResidueField};
+use rayon::prelude::*;
 
 use super::LineSettings;
 use crate::flatten::box_blurred;
@@ -11,37 +15,64 @@ const SAMPLES_PER_LINE: f64 = 2.6;
 /// Values beyond so many standard deviations are held down: lint, stains, stitches.
 const CLIP: f32 = 2.5;
 
+/// JPEG rounds colour in blocks of 16 px (ITU-T T.81: 8 × 8 samples, kept at half resolution), which
+/// beat with ribs and columns: finer than twice that, only the first channel, lightness, is asked.
+const COLOUR_BLOCK_PX: f64 = 32.0;
+
+/// A field and, as far as they were asked for, its coarser ones.
+pub(crate) struct Levels<'a> {
+    finest: &'a ResidueField,
+    coarser: Vec<ResidueField>,
+}
+
+impl<'a> Levels<'a> {
+    pub(crate) fn new(finest: &'a ResidueField) -> Self {
+        Self {
+            finest,
+            coarser: Vec::new(),
+        }
+    }
+
+    fn at(&self, level: usize) -> &ResidueField {
+        let coarser = level.checked_sub(1);
+        coarser.map_or(self.finest, |k| &self.coarser[k])
+    }
+
+    /// The coarsest that shows lines of this fineness.
+    fn showing(&mut self, finest_mm: f64) -> &ResidueField {
+        let mut level = 0;
+        while 2.0 * self.at(level).grid.pitch_mm * SAMPLES_PER_LINE <= finest_mm {
+            if level == self.coarser.len() {
+                self.coarser.push(coarser(self.at(level)));
+            }
+            level += 1;
+        }
+        self.at(level)
+    }
+}
+
 /// A band of the cloth's changes, of unit spread.
 pub(crate) struct Texture {
     pub(crate) grid: Grid,
-    pub(crate) channels: [Vec<f32>; 3],
+    /// Those that may be asked: the first, or all three.
+    pub(crate) channels: Vec<Vec<f32>>,
     /// 1 on cloth, else 0; the channels are 0 there.
     pub(crate) weight: Vec<f32>,
     /// Finest changes in it, in mm.
     pub(crate) finest_mm: f64,
     /// Coarsest ones.
     pub(crate) coarsest_mm: f64,
-    /// The same in pixels of the photo.
-    pub(crate) px_per_line: f64,
 }
 
 impl Texture {
     /// `None` where the photo is too coarse for this fineness.
     pub(crate) fn new(
-        field: &ResidueField,
+        levels: &mut Levels<'_>,
         emblem: Option<&Outline<Mm>>,
         [finest_mm, coarsest_mm]: [f64; 2],
         settings: &LineSettings,
     ) -> Option<Self> {
-        let mut smaller: Option<ResidueField> = None;
-        loop {
-            let now = smaller.as_ref().unwrap_or(field);
-            if 2.0 * now.grid.pitch_mm * SAMPLES_PER_LINE > finest_mm {
-                break;
-            }
-            smaller = Some(coarser(now));
-        }
-        let field = smaller.as_ref().unwrap_or(field);
+        let field = levels.showing(finest_mm);
         let grid = field.grid;
         if grid.pitch_mm * SAMPLES_PER_LINE > 1.25 * finest_mm || grid.width.min(grid.height) < 32 {
             return None;
@@ -49,36 +80,40 @@ impl Texture {
         let weight = usable(field, emblem, settings);
         let radius = |mm: f64| ((mm / grid.pitch_mm).round() as usize).max(1);
         let (fine, coarse) = (radius(0.125 * finest_mm), radius(0.25 * coarsest_mm));
-        let band = |values: &[f32]| {
-            let fine = local_mean(values, &weight, &grid, fine);
-            let coarse = local_mean(values, &weight, &grid, coarse);
-            let both = fine.iter().zip(&coarse).zip(&weight);
-            even(both.map(|((f, c), w)| (f - c) * w).collect(), &weight)
-        };
+        let in_colour = finest_mm * field.px_per_mm >= COLOUR_BLOCK_PX;
+        let asked = &field.channels[..if in_colour { 3 } else { 1 }];
+        let bands = in_strips(asked, &weight, &grid, |strip| {
+            let pairs = strip.means(fine).into_iter().zip(strip.means(coarse));
+            let band = |(fine, coarse): (Vec<f32>, Vec<f32>)| {
+                let both = fine.iter().zip(&coarse).zip(strip.inner());
+                both.map(|((f, c), w)| (f - c) * w).collect()
+            };
+            pairs.map(band).collect()
+        });
         Some(Self {
             grid,
-            channels: [0, 1, 2].map(|c| band(&field.channels[c])),
+            channels: bands.into_iter().map(|b| even(b, &weight)).collect(),
             weight,
             finest_mm,
             coarsest_mm,
-            px_per_line: finest_mm * field.px_per_mm,
         })
     }
 }
 
 /// Half the resolution, so smooth that fine ribs do not turn into broad stripes (aliasing).
 fn coarser(field: &ResidueField) -> ResidueField {
-    let smooth = |values: &Vec<f32>| {
-        let mean = local_mean(values, &field.cloth, &field.grid, 1);
-        mean.iter().zip(&field.cloth).map(|(v, c)| v * c).collect()
-    };
-    let channels = [0, 1, 2].map(|c| smooth(&field.channels[c]));
-    ResidueField {
-        channels,
-        cloth: field.cloth.clone(),
-        ..*field
-    }
-    .halved()
+    let w = field.grid.width;
+    let channels = in_strips(&field.channels, &field.cloth, &field.grid, |strip| {
+        let halved = |mut mean: Vec<f32>| {
+            mean.iter_mut()
+                .zip(strip.inner())
+                .for_each(|(v, c)| *v *= c);
+            halved_rows(&mean, w)
+        };
+        strip.means(1).into_iter().map(halved).collect()
+    });
+    let mut channels = channels.into_iter();
+    field.halved_as([0, 1, 2].map(|_| channels.next().unwrap_or_default()))
 }
 
 /// Cloth, away from the emblem and from whatever lies about.
@@ -103,17 +138,64 @@ fn usable(field: &ResidueField, emblem: Option<&Outline<Mm>>, settings: &LineSet
         .collect()
 }
 
-/// Mean over a neighbourhood, cloth alone counted.
-fn local_mean(values: &[f32], weight: &[f32], grid: &Grid, radius: usize) -> Vec<f32> {
-    let weighted: Vec<f32> = values.iter().zip(weight).map(|(v, w)| v * w).collect();
-    let blurred = |plane: &[f32]| {
-        let once = box_blurred(plane, grid.width, grid.height, radius);
-        box_blurred(&once, grid.width, grid.height, radius)
+/// Some rows of channels.
+struct Strip<'a> {
+    channels: &'a [Vec<f32>],
+    weight: &'a [f32],
+    width: usize,
+    rows: Range<usize>,
+}
+
+impl Strip<'_> {
+    fn inner(&self) -> &[f32] {
+        &self.weight[self.rows.start * self.width..self.rows.end * self.width]
+    }
+
+    /// Means over a neighbourhood, what has weight alone counted.
+    fn means(&self, radius: usize) -> Vec<Vec<f32>> {
+        let (w, rows) = (self.width, &self.rows);
+        // Boxes twice in a row reach so far beyond.
+        let first = rows.start.saturating_sub(2 * radius);
+        let last = (rows.end + 2 * radius).min(self.weight.len() / w);
+        let outer = first * w..last * w;
+        let blurred = |plane: &[f32]| {
+            let once = box_blurred(plane, w, last - first, radius);
+            box_blurred(&once, w, last - first, radius)
+        };
+        let weight = &self.weight[outer.clone()];
+        let inner = (rows.start - first) * w..(rows.end - first) * w;
+        let count = &blurred(weight)[inner.clone()];
+        let mean = |values: &Vec<f32>| {
+            let values = values[outer.clone()].iter().zip(weight);
+            let sum = blurred(&values.map(|(v, w)| v * w).collect::<Vec<f32>>());
+            let pairs = sum[inner.clone()].iter().zip(count);
+            pairs.map(|(s, n)| s / n.max(1e-3)).collect()
+        };
+        self.channels.iter().map(mean).collect()
+    }
+}
+
+/// What `of` makes of every channel, strip by strip: little is in memory at a time.
+fn in_strips(
+    channels: &[Vec<f32>],
+    weight: &[f32],
+    grid: &Grid,
+    of: impl Fn(&Strip<'_>) -> Vec<Vec<f32>> + Sync,
+) -> Vec<Vec<f32>> {
+    /// Even, so that a strip can be halved.
+    const ROWS: usize = 128;
+    let starts: Vec<usize> = (0..grid.height).step_by(ROWS).collect();
+    let strip = |&start: &usize| {
+        of(&Strip {
+            channels,
+            weight,
+            width: grid.width,
+            rows: start..(start + ROWS).min(grid.height),
+        })
     };
-    let (sum, count) = (blurred(&weighted), blurred(weight));
-    sum.iter()
-        .zip(&count)
-        .map(|(s, n)| s / n.max(1e-3))
+    let strips: Vec<Vec<Vec<f32>>> = starts.par_iter().map(strip).collect();
+    (0..channels.len())
+        .map(|c| strips.iter().flat_map(|s| &s[c]).copied().collect())
         .collect()
 }
 

@@ -2,6 +2,8 @@
 
 use std::f64::consts::PI;
 
+use rayon::prelude::*;
+
 use super::LineSettings;
 use super::texture::Texture;
 
@@ -20,10 +22,6 @@ const DIRECTIONS: usize = 300;
 /// Directions nearer than this are one peak.
 const PEAK_DEG: f64 = 7.0;
 
-/// JPEG rounds colour in blocks of 16 px (ITU-T T.81: 8 × 8 samples, kept at half resolution), which
-/// beat with ribs and columns: finer than twice that, only the first channel, lightness, is asked.
-const COLOUR_BLOCK_PX: f64 = 32.0;
-
 /// A direction voted for.
 pub(super) struct Found {
     /// In radians, to about half a degree.
@@ -40,12 +38,8 @@ pub(super) fn direction(texture: &Texture, settings: &LineSettings) -> Option<Fo
     if parts.len() < PARTS_MIN {
         return None;
     }
-    let channels = if texture.px_per_line < COLOUR_BLOCK_PX {
-        1
-    } else {
-        3
-    };
-    let tallies = (0..channels).map(|c| Tally::count(texture, &parts, c, settings));
+    let channels = 0..texture.channels.len();
+    let tallies = channels.map(|c| Tally::count(texture, &parts, c, settings));
     let best = tallies
         .filter(|t| t.support >= settings.parts_min_share)
         .max_by(|a, b| a.strength[a.peak].total_cmp(&b.strength[b.peak]))?;
@@ -117,8 +111,11 @@ impl Tally {
         let mut voices = vec![0.0f32; DIRECTIONS];
         let mut strength = vec![0.0f32; DIRECTIONS];
         let mut all: Vec<[Vec<f32>; 2]> = Vec::new();
-        for part in parts {
-            let explained = profile(texture, part, channel);
+        let profiles: Vec<Vec<f32>> = parts
+            .par_iter()
+            .map(|part| profile(texture, part, channel))
+            .collect();
+        for explained in profiles {
             let (usual, spread) = usual(&explained);
             let excess: Vec<f32> = explained.iter().map(|e| e - usual).collect();
             for (k, &e) in excess.iter().enumerate() {
@@ -179,7 +176,8 @@ fn profile(texture: &Texture, part: &Part, channel: usize) -> Vec<f32> {
             counts.fill(0.0);
             for &(x, y, v) in &samples {
                 let across = cos * y - sin * x + 0.5 * bins as f32;
-                let (bin, part) = (across as usize, across.fract());
+                let bin = across as usize;
+                let part = across - bin as f32;
                 counts[bin] += 1.0 - part;
                 counts[bin + 1] += part;
                 sums[bin] += (1.0 - part) * v;

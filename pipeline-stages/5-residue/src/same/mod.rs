@@ -12,7 +12,7 @@ mod warp;
 use measures::{Map, Mm, Outline, ResidueField, SameCloth};
 
 use crate::lines::LineSettings;
-use crate::lines::Texture;
+use crate::lines::{Levels, Texture};
 
 /// Changes of the cloth that are compared, in mm. First those wider than a loop and narrower than a
 /// fold, which forgive a guess that is off; then the loops themselves.
@@ -36,9 +36,12 @@ pub fn same_cloth(
     guess: &Map<Mm, Mm>,
     settings: &LineSettings,
 ) -> Option<SameCloth> {
+    let mut levels = [before, after].map(|c| Levels::new(c.field));
     let textures = |band| {
-        let texture = |c: &Covered<'_>| Texture::new(c.field, Some(c.emblem), band, settings);
-        Some((texture(before)?, texture(after)?))
+        let [first, second] = &mut levels;
+        let first = Texture::new(first, Some(before.emblem), band, settings)?;
+        let second = Texture::new(second, Some(after.emblem), band, settings)?;
+        Some((first, second))
     };
     let bands: Vec<(Texture, Texture)> = BANDS_MM.into_iter().filter_map(textures).collect();
     let emblem = before.emblem.bounding_box();
