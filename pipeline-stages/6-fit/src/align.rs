@@ -13,7 +13,8 @@ use rayon::prelude::*;
 use crate::coarse::robust_spread;
 use crate::pen::{Pen, carried};
 use crate::pose::{
-    BLEED, BLUR, Information, Pose, Prior, SIZE, SLOPE_X, SLOPE_Y, TURN, UNKNOWNS, Unknowns, X, Y,
+    BLEED, BLUR, DEPTH, Information, Pose, Prior, SIZE, SLOPE_X, SLOPE_Y, TURN, UNKNOWNS, Unknowns,
+    X, Y,
 };
 use crate::region::Region;
 use crate::shape::Distance;
@@ -47,6 +48,9 @@ pub(crate) struct Alignment {
     pub(crate) tile_signals: Vec<f64>,
     /// Inverse covariance, prior included.
     pub(crate) information: Information,
+    /// The same, were residuals independent and the plane known: what no estimate can beat
+    /// (Cramér 1946, Rao 1945).
+    pub(crate) information_at_most: Information,
     /// How many times more the scores vary than those of independent residuals would.
     pub(crate) dispersion: f64,
     /// Half the drop of the squared, robust residuals that the shape brings.
@@ -344,9 +348,13 @@ impl Aligner<'_> {
     fn conclude(&self, pose: Pose, frame: &Frame, drawing: &Drawing) -> Alignment {
         let sums = self.sums(&drawing.white, &drawing.slopes, frame);
         let squares = self.squares(&drawing.slopes, frame);
-        let mut information = self.prior.precision;
+        let mut seen = Information::zeros();
         for (t, squares) in sums.tiles.iter().zip(&squares) {
-            information += t.projected(squares, frame.pull).0 / frame.dispersion;
+            seen += t.projected(squares, frame.pull).0;
+        }
+        let mut information_at_most = self.prior.precision + seen;
+        for k in [SLOPE_X, SLOPE_Y, DEPTH] {
+            information_at_most[(k, k)] += 1e12;
         }
         let white = &self.region.white;
         let (mut cost, mut cost_without) = (0.0f64, 0.0f64);
@@ -366,7 +374,8 @@ impl Aligner<'_> {
             contrast: frame.contrast,
             contrasts: sums.tiles.iter().map(|t| t.a).collect(),
             tile_signals: sums.tiles.iter().map(|t| t.q).collect(),
-            information,
+            information: self.prior.precision + seen / frame.dispersion,
+            information_at_most,
             dispersion: frame.dispersion,
             gain: 0.5 * (cost_without - cost),
             explained: (cost_without - cost)

@@ -105,6 +105,18 @@ pub struct Evidence {
     /// How many times more the residuals vary in common, along the outline, than independent ones
     /// would: large where the artwork is not the one that was there.
     pub dispersion: f64,
+    /// What even the best estimate would err by.
+    pub least_deviation: LeastDeviation,
+}
+
+/// The Cramér–Rao bound (k = 1) for the cloth's noise, the plane known: bleed, blur and local
+/// contrasts are estimated too.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct LeastDeviation {
+    /// Of the size.
+    pub size_percent: f64,
+    /// Of the place, both directions together.
+    pub place_mm: f64,
 }
 
 /// A hole in the residue where the artwork has none.

@@ -17,7 +17,7 @@ use crate::refine;
 use crate::region::Region;
 use crate::shape::{Distance, Shape, Stop};
 use crate::structure;
-use crate::{Evidence, Hint, MadeHole, Ranked, Ranking, Settings};
+use crate::{Evidence, Hint, LeastDeviation, MadeHole, Ranked, Ranking, Settings};
 
 /// What whitened residuals are short of being independent, and the model of being complete:
 /// log-likelihood differences are divided by this.
@@ -369,6 +369,7 @@ impl<'a> Ground<'a> {
             surplus_mm2: differences.surplus_mm2(),
             missing_parts_mm2: differences.missing_parts_mm2(),
             explained: a.explained,
+            least_deviation: least_deviation(a),
             missing_detail_mm: evidence::missing_detail(&support, a.pose.size_mm()),
             ..Evidence::default()
         };
@@ -428,6 +429,17 @@ pub(crate) fn art_to_photo(
 ) -> Map<Art, measures::Px> {
     let straight = pose.art_to_cloth(shape).then(&pose.plane_to_photo(plane));
     plane.as_seen(straight, shape.art([0.0, 0.0]))
+}
+
+/// Standard deviations of size and place that no estimate can beat.
+fn least_deviation(a: &Alignment) -> LeastDeviation {
+    let Some(least) = a.information_at_most.try_inverse() else {
+        return LeastDeviation::default();
+    };
+    LeastDeviation {
+        size_percent: 100.0 * least[(SIZE, SIZE)].max(0.0).sqrt(),
+        place_mm: (least[(X, X)] + least[(Y, Y)]).max(0.0).sqrt(),
+    }
 }
 
 /// Covariance (k = 1) of the unknowns.

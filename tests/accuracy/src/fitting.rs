@@ -57,6 +57,10 @@ pub struct Outcome {
     pub position_error_mm: Option<f64>,
     /// The bound (k = 2).
     pub u_shift_mm: Option<f64>,
+    /// Cramér–Rao bounds (k = 1) of size and place, the scale known.
+    pub least_size_percent: Option<f64>,
+    /// The place's.
+    pub least_place_mm: Option<f64>,
     /// Error of the turn.
     pub rotation_error_deg: Option<f64>,
     /// The bound (k = 2).
@@ -183,6 +187,8 @@ fn judge(
     out.u_shift_mm = Some(fit.u_shift_mm);
     out.u_rotation_deg = Some(fit.u_rotation_deg);
     out.bleed_mm = Some(fit.bleed_mm);
+    out.least_size_percent = Some(best.evidence.least_deviation.size_percent);
+    out.least_place_mm = Some(best.evidence.least_deviation.place_mm);
     out.outline_seen = Some(fit.outline_seen);
     out.signal_to_noise = Some(fit.signal_to_noise);
     // Against the wrong drawing no error of place or size means anything.

@@ -56,6 +56,16 @@ fn main() -> Result<(), Box<dyn Error>> {
         "scale within bound",
         "u scale %",
     ])];
+    let mut least = vec![head(&[
+        "family",
+        "scenes",
+        "size over its Cramér–Rao bound",
+        "bound %",
+        "place over its bound",
+        "bound mm",
+        "size: error / claimed",
+        "outline: error / claimed",
+    ])];
     let mut times = vec![head(&[
         "family",
         "scenes",
@@ -82,9 +92,10 @@ fn main() -> Result<(), Box<dyn Error>> {
         errors.push(row(error_cells(group)));
         verdicts.push(row(verdict_cells(group)));
         bounds.push(row(bound_cells(group)));
+        least.push(row(least_cells(group)));
         times.push(row(time_cells(group)));
     }
-    for table in [errors, verdicts, bounds, times] {
+    for table in [errors, verdicts, bounds, least, times] {
         print(&table);
         println!();
     }
@@ -142,6 +153,44 @@ fn bound_cells(group: &[&Outcome]) -> Vec<String> {
         kept(|r| r.size_error_percent.zip(r.u_size_percent)),
         kept(|r| r.outline_max_mm.zip(r.u_outline_mm)),
         kept(|r| r.scale_error_percent.zip(r.u_scale_percent)),
+    ]
+    .concat()
+}
+
+/// Errors over the least that any estimate would make, the scale's error taken out: root mean
+/// squares. And over the stated bounds (k = 2), as spreads.
+fn least_cells(group: &[&Outcome]) -> Vec<String> {
+    let over = |pairs: Vec<(f64, f64)>| {
+        let squares = pairs.iter().map(|(error, least)| (error / least).powi(2));
+        let mean = squares.sum::<f64>() / pairs.len() as f64;
+        let bounds = spread(pairs.iter().map(|(_, least)| *least), 3);
+        match pairs.len() {
+            0 => ["–".into(), bounds],
+            _ => [format!("{:.1}", mean.sqrt()), bounds],
+        }
+    };
+    // Only the fit's own share of the size's error.
+    let size = group.iter().filter_map(|r| {
+        let error = r.size_error_percent? + r.scale_error_percent?;
+        Some((error, r.least_size_percent?))
+    });
+    let place = group
+        .iter()
+        .filter_map(|r| r.position_error_mm.zip(r.least_place_mm));
+    let share = |pairs: &mut dyn Iterator<Item = (f64, f64)>| spread(pairs.map(|(e, u)| e / u), 2);
+    let claimed_size = group
+        .iter()
+        .filter_map(|r| r.size_error_percent.zip(r.u_size_percent));
+    let claimed_outline = group
+        .iter()
+        .filter_map(|r| r.outline_max_mm.zip(r.u_outline_mm));
+    [
+        over(size.collect()).to_vec(),
+        over(place.collect()).to_vec(),
+        vec![
+            share(&mut claimed_size.into_iter()),
+            share(&mut claimed_outline.into_iter()),
+        ],
     ]
     .concat()
 }
