@@ -3,9 +3,10 @@
 
 use rustfft::num_complex::Complex;
 
-use crate::marks::{Marks, PROFILE, offset};
+use crate::marks::Marks;
 use crate::plane::{Plane, plane_for};
 use crate::reading::Line;
+use crate::template::{PROFILE, offset};
 
 /// Stretches beyond the edge, in pitches, each of which shows the rhythm where cloth goes on. A
 /// scale on the other side of a common line ends before the last.

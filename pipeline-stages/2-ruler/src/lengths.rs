@@ -1,8 +1,9 @@
 //! How long each mark is: where its contrast ends on either side of the band that all share.
 
 use crate::grid::median;
-use crate::marks::{Marks, offset};
+use crate::marks::Marks;
 use crate::plane::{Plane, plane_for};
+use crate::template::offset;
 
 /// Marks are followed this far from the middle of their band.
 const MAX_REACH_PITCHES: f64 = 30.0;

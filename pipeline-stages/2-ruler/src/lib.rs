@@ -23,6 +23,7 @@ mod scatter;
 mod schemes;
 mod shadow;
 mod strip;
+mod template;
 
 use measures::Photo;
 use measures::ruler::{RulerHint, RulerSearch};

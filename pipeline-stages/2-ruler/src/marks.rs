@@ -7,9 +7,8 @@
 use crate::grid::{self, Grid, GridFit, Spot, median, robust_deviation};
 use crate::plane::{Plane, plane_for};
 use crate::row::{Axis, Row};
+use crate::template::{PROFILE, Template, flattened, offset};
 
-/// Samples of a profile, over one pitch.
-pub(crate) const PROFILE: usize = 33;
 const MAX_BANDS: usize = 6;
 /// Share of the band that is used: its ends belong to the row's edges.
 const USED_BAND: f64 = 0.8;
@@ -21,19 +20,6 @@ const MAX_MISFIT: f64 = 0.6;
 const MAX_SHIFT_PITCHES: f64 = 0.25;
 /// Ticks stand far more evenly than stitches: robust standard deviation in pitches.
 pub(crate) const MAX_UNEVENNESS: f64 = 0.06;
-
-/// Offsets of a profile's samples from the mark, in pitches.
-pub(crate) fn offset(sample: usize) -> f64 {
-    sample as f64 / (PROFILE - 1) as f64 - 0.5
-}
-
-/// The usual profile of a mark: 1 at its height, symmetric.
-#[derive(Clone, Debug)]
-pub(crate) struct Template {
-    pub(crate) shape: Vec<f64>,
-    slope: Vec<f64>,
-    taper: Vec<f64>,
-}
 
 /// A band of one mark, fitted.
 #[derive(Clone, Copy, Debug)]
@@ -502,110 +488,5 @@ impl<'a> Bench<'a> {
             found.1 > range.1
         };
         gained.then_some((longer, found))
-    }
-}
-
-/// Brightness and its slope, as seen at the flanks, taken away.
-fn flattened(mut profile: Vec<f64>) -> Vec<f64> {
-    let side = PROFILE / 6;
-    let left = profile[..side].iter().sum::<f64>() / side as f64;
-    let right = profile[PROFILE - side..].iter().sum::<f64>() / side as f64;
-    for (k, p) in profile.iter_mut().enumerate() {
-        *p -= left + (right - left) * (offset(k) + 0.5);
-    }
-    profile
-}
-
-impl Template {
-    fn of(profiles: &[Vec<f64>]) -> Option<Self> {
-        if profiles.len() < 6 {
-            return None;
-        }
-        let usual: Vec<f64> = (0..PROFILE)
-            .map(|k| median(&mut profiles.iter().map(|p| p[k]).collect::<Vec<_>>()))
-            .collect();
-        let mut shape: Vec<f64> = (0..PROFILE)
-            .map(|k| 0.5 * (usual[k] + usual[PROFILE - 1 - k]))
-            .collect();
-        let middle = PROFILE / 2;
-        let height = shape[middle - 3..=middle + 3]
-            .iter()
-            .copied()
-            .fold(f64::MIN, f64::max);
-        if height < 0.5 {
-            return None;
-        }
-        for s in &mut shape {
-            *s /= height;
-        }
-        let step = 1.0 / (PROFILE - 1) as f64;
-        let slope = (0..PROFILE)
-            .map(|k| {
-                let (before, after) = (k.saturating_sub(1), (k + 1).min(PROFILE - 1));
-                (shape[after] - shape[before]) / (step * (after - before) as f64)
-            })
-            .collect();
-        let taper = (0..PROFILE)
-            .map(|k| {
-                let beyond = ((offset(k).abs() - 0.3) / 0.2).clamp(0.0, 1.0);
-                (0.5 * std::f64::consts::PI * beyond).cos().powi(2)
-            })
-            .collect();
-        Some(Self {
-            shape,
-            slope,
-            taper,
-        })
-    }
-
-    /// Width of a mark at half its height, in pitches.
-    pub(crate) fn width_pitches(&self) -> f64 {
-        self.shape.iter().filter(|s| **s > 0.5).count() as f64 / (PROFILE - 1) as f64
-    }
-
-    /// Contrast, shift (pitches) and relative misfit of a profile: a least-squares fit of
-    /// brightness, its slope, the template and its derivative.
-    fn fit(&self, profile: &[f64]) -> Option<(f64, f64, f64)> {
-        let mut normal = nalgebra::Matrix4::<f64>::zeros();
-        let mut right = nalgebra::Vector4::zeros();
-        let basis = |k: usize| nalgebra::Vector4::new(1.0, offset(k), self.shape[k], self.slope[k]);
-        for (k, &grey) in profile.iter().enumerate() {
-            let row = basis(k);
-            normal += row * row.transpose() * self.taper[k];
-            right += row * (self.taper[k] * grey);
-        }
-        let c = normal.cholesky()?.solve(&right);
-        if c[2] <= 0.0 {
-            return None;
-        }
-        let weight: f64 = self.taper.iter().sum();
-        let error: f64 = profile
-            .iter()
-            .enumerate()
-            .map(|(k, grey)| self.taper[k] * (grey - c.dot(&basis(k))).powi(2))
-            .sum();
-        Some((c[2], -c[3] / c[2], (error / weight).sqrt() / c[2]))
-    }
-
-    /// Contrast of a single line across a mark whose place is known, from every `stride`-th sample
-    /// that `grey_at` gives; `None` when one is missing.
-    pub(crate) fn contrast(
-        &self,
-        stride: usize,
-        grey_at: impl Fn(usize) -> Option<f64>,
-    ) -> Option<f64> {
-        let first = (PROFILE / 2) % stride; // the samples lie evenly about the middle
-        let (mut weight, mut grey, mut shape) = (0.0, 0.0, 0.0);
-        let (mut product, mut square) = (0.0, 0.0);
-        for k in (first..PROFILE).step_by(stride) {
-            let (w, s, g) = (self.taper[k], self.shape[k], grey_at(k)?);
-            weight += w;
-            grey += w * g;
-            shape += w * s;
-            product += w * s * g;
-            square += w * s * s;
-        }
-        let covariance = product - grey * shape / weight;
-        Some(covariance / (square - shape * shape / weight).max(1e-12))
     }
 }
