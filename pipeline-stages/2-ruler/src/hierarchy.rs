@@ -31,7 +31,7 @@ const HALF_UNMEASURED: f64 = 0.5;
 /// Figures that run into their ticks make them longer, and all alike. So many ticks of the highest
 /// rank, or fewer, may be such, and the scale twice as coarse, with this weight (judged).
 const FEW_LONGEST: usize = 3;
-const FIGURES_TAKEN_FOR_TICKS: f64 = 0.1;
+const FIGURES_TAKEN_FOR_TICKS: f64 = 0.2;
 /// Rulers are divided at least so finely: parts of an inch.
 const COARSEST: f64 = 8.0;
 /// What the lengths say.
@@ -140,7 +140,10 @@ impl Verdict {
     /// by every reading is none.
     pub(crate) fn weigh_by_figures(&mut self, figures: &Figures) {
         let odd = |r: &Reading| off_usual_height(figures, r).abs() > ODDEST;
-        if self.readings.iter().all(odd) {
+        // Glare and grain look like tall print.
+        let likeliest = self.readings.first();
+        let too_tall = likeliest.is_some_and(|r| off_usual_height(figures, r) > ODDEST);
+        if too_tall || self.readings.iter().all(odd) {
             return;
         }
         for reading in &mut self.readings {

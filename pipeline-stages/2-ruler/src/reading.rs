@@ -326,7 +326,8 @@ fn agree_on_readings(found: &mut [Found]) {
                         r.probability * (-0.5 * off * off).exp()
                     })
                     .sum();
-                reading.probability *= agreement + UNRELATED;
+                // Rows of one ruler are misread for the same reasons: their word counts half.
+                reading.probability *= (agreement + UNRELATED).sqrt();
             }
         }
         in_order(&mut f.verdict.readings);
