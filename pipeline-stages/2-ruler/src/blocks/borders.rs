@@ -13,10 +13,8 @@ use crate::scatter;
 const BANDS: usize = 6;
 /// How far about its expected place a border is sought, in blocks.
 const REACH_BLOCKS: f64 = 0.1;
-/// Least height of a border's step against the usual one, beyond the chain's ends and within,
-/// where glare may have made it low.
+/// Least height of a border's step against the usual one: glare makes it lower.
 const MIN_HEIGHT: f64 = 0.3;
-const MIN_HEIGHT_WITHIN: f64 = 0.12;
 /// Share of a step's usual height at which blocks have ended.
 const ENDED: f64 = 0.4;
 /// Blocks are followed across in steps of this many blocks, and over gaps of so many steps.
@@ -176,13 +174,7 @@ fn border_at(planes: &[Plane], chain: &Chain, index: i32, v: f64, band: f64) -> 
     }
     let plateau = |part: &[f64]| median(&mut part.to_vec());
     let height = chain.sign(index) * (plateau(&grey[after + 4..]) - plateau(&grey[..=before]));
-    let within = (chain.range.0..=chain.range.1).contains(&index);
-    let least = if within {
-        MIN_HEIGHT_WITHIN
-    } else {
-        MIN_HEIGHT
-    };
-    if height < least * chain.contrast {
+    if height < MIN_HEIGHT * chain.contrast {
         return None;
     }
     let (mut weights, mut moment) = (0.0, 0.0);

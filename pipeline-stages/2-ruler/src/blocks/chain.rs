@@ -11,7 +11,7 @@ const OFFSETS: [f64; 7] = [2.0, 4.5, 7.0, 10.0, 15.0, 22.0, 32.0];
 const HALF_STEP_PX: usize = 4;
 /// Least height of a step: in grey levels, and as a share of the line's range.
 const MIN_STEP: f64 = 12.0;
-const MIN_SHARE: f64 = 0.12;
+const MIN_SHARE: f64 = 0.35;
 const MIN_BLOCK_PX: f64 = 24.0;
 /// How much neighbouring blocks may differ in length.
 const MAX_CHANGE: f64 = 0.05;
@@ -64,13 +64,6 @@ struct Step {
     height: f64,
 }
 
-/// A step that is the border with this index.
-#[derive(Clone, Copy, Debug)]
-struct Border {
-    index: i32,
-    step: Step,
-}
-
 /// The chains on lines parallel to an edge.
 pub(super) fn beside(planes: &[Plane], edge: &Edge) -> Vec<Chain> {
     [-1.0, 1.0]
@@ -88,21 +81,21 @@ pub(super) fn beside(planes: &[Plane], edge: &Edge) -> Vec<Chain> {
 
 /// The longest chain in a profile that begins at `start`, if its blocks are dark and light in turn.
 fn chain_in(axis: Axis, start: f64, grey: &[f32]) -> Option<Chain> {
-    let borders = longest(&steps(grey))?;
-    let spots: Vec<Spot> = borders
-        .iter()
-        .map(|border| Spot {
-            index: border.index,
-            t: start + border.step.at,
+    let steps = longest(&steps(grey))?;
+    let spots: Vec<Spot> = (0..)
+        .zip(&steps)
+        .map(|(index, s)| Spot {
+            index,
+            t: start + s.at,
             v: 0.0,
             sigma: 1.0,
         })
         .collect();
     let freedom = Freedom {
-        projective: borders.len() > 6,
+        projective: steps.len() > 6,
         fan: false,
     };
-    let contrast = clear_contrast(grey, &borders)?;
+    let contrast = clear_contrast(grey, &steps)?;
     let mut grid = grid::fit(&spots, freedom)
         .map(|f| f.grid)
         .or_else(|| even_grid(&spots))?;
@@ -110,8 +103,8 @@ fn chain_in(axis: Axis, start: f64, grey: &[f32]) -> Option<Chain> {
     Some(Chain {
         axis,
         grid,
-        range: (0, borders.last()?.index),
-        rises: borders[0].step.height > 0.0,
+        range: (0, steps.len() as i32 - 1),
+        rises: steps[0].height > 0.0,
         contrast,
     })
 }
@@ -154,15 +147,14 @@ fn steps(grey: &[f32]) -> Vec<Step> {
         .collect()
 }
 
-/// The longest run of steps up and down in turn, at nearly equal distances. One in a run may be
-/// missing now and then: glare wipes borders out.
-fn longest(steps: &[Step]) -> Option<Vec<Border>> {
-    let mut best: Vec<Border> = Vec::new();
+/// The longest run of steps up and down in turn, at nearly equal distances.
+fn longest(steps: &[Step]) -> Option<Vec<Step>> {
+    let mut best: Vec<Step> = Vec::new();
     for (i, first) in steps.iter().enumerate() {
         for (j, second) in steps.iter().enumerate().skip(i + 1).take(12) {
             let opposite = first.height * second.height < 0.0;
             if opposite && second.at - first.at >= MIN_BLOCK_PX {
-                let chain = continued(&steps[j + 1..], *first, *second);
+                let chain = continued(steps, *first, *second, j);
                 if chain.len() > best.len() {
                     best = chain;
                 }
@@ -172,55 +164,41 @@ fn longest(steps: &[Step]) -> Option<Vec<Border>> {
     (best.len() >= MIN_STEPS).then_some(best)
 }
 
-fn continued(mut rest: &[Step], first: Step, second: Step) -> Vec<Border> {
-    let of = |index, step| Border { index, step };
-    let mut chain = vec![of(0, first), of(1, second)];
+fn continued(steps: &[Step], first: Step, second: Step, from: usize) -> Vec<Step> {
+    let mut chain = vec![first, second];
     let mut length = second.at - first.at;
+    let mut rest = &steps[from + 1..];
     loop {
         let last = chain[chain.len() - 1];
-        let Some((blocks, k)) = [1, 2].into_iter().find_map(|blocks| {
-            let k = nearest_due(rest, last.step, blocks, length)?;
-            Some((blocks, k))
-        }) else {
+        let due = last.at + length;
+        let off = |s: &Step| (s.at - due).abs();
+        let next = rest
+            .iter()
+            .enumerate()
+            .take_while(|(_, s)| s.at < due + length)
+            .filter(|(_, s)| s.height * last.height < 0.0)
+            .min_by(|a, b| off(a.1).total_cmp(&off(b.1)));
+        let Some((k, &step)) = next.filter(|(_, s)| off(s) < MAX_CHANGE * length) else {
             return chain;
         };
-        let step = rest[k];
-        length = 0.5 * (length + (step.at - last.step.at) / f64::from(blocks));
-        chain.push(of(last.index + blocks, step));
+        length = 0.5 * (length + step.at - last.at);
+        chain.push(step);
         rest = &rest[k + 1..];
     }
 }
 
-/// Which step lies so many blocks beyond the last, and goes up or down as it should.
-fn nearest_due(steps: &[Step], last: Step, blocks: i32, length: f64) -> Option<usize> {
-    let due = last.at + f64::from(blocks) * length;
-    let sign = if blocks % 2 == 0 { 1.0 } else { -1.0 };
-    let off = |s: &Step| (s.at - due).abs();
-    steps
-        .iter()
-        .enumerate()
-        .take_while(|(_, s)| s.at < due + length)
-        .filter(|(_, s)| sign * s.height * last.height > 0.0 && off(s) < MAX_CHANGE * length)
-        .min_by(|a, b| off(a.1).total_cmp(&off(b.1)))
-        .map(|(k, _)| k)
-}
-
 /// Difference between light and dark blocks, if every light one is lighter than every dark one and
 /// most are plain.
-fn clear_contrast(grey: &[f32], borders: &[Border]) -> Option<f64> {
+fn clear_contrast(grey: &[f32], steps: &[Step]) -> Option<f64> {
     let (mut light, mut dark, mut uneven) = (Vec::new(), Vec::new(), Vec::new());
-    let whole = borders
-        .windows(2)
-        .filter(|pair| pair[1].index == pair[0].index + 1)
-        .map(|pair| [pair[0].step, pair[1].step]);
-    for [from, to] in whole {
-        let margin = 0.1 * (to.at - from.at);
-        let inner = (from.at + margin) as usize..(to.at - margin) as usize;
+    for pair in steps.windows(2) {
+        let margin = 0.1 * (pair[1].at - pair[0].at);
+        let inner = (pair[0].at + margin) as usize..(pair[1].at - margin) as usize;
         let mut values: Vec<f64> = grey[inner].iter().map(|&g| f64::from(g)).collect();
         let level = median(&mut values);
         let off: Vec<f64> = values.iter().map(|g| g - level).collect();
         uneven.push(robust_deviation(&off));
-        if from.height > 0.0 {
+        if pair[0].height > 0.0 {
             light.push(level);
         } else {
             dark.push(level);

@@ -36,8 +36,7 @@ struct Divided {
 
 /// Into how many parts one block is divided, if one and hardly any other is.
 pub(super) fn of_one_block(planes: &[Plane], chain: &Chain) -> Option<usize> {
-    // The chain may have lost a border at either end.
-    let strips: Vec<(i32, Strip)> = (chain.range.0 - 2..=chain.range.1 + 1)
+    let strips: Vec<(i32, Strip)> = (chain.range.0 - 1..=chain.range.1)
         .filter_map(|block| Some((block, Strip::sample(planes, chain, block)?)))
         .collect();
     let best = strips
