@@ -28,8 +28,9 @@ const APART_PX: f64 = 5.0;
 /// How often a corner's place is read anew.
 const REFINEMENTS: usize = 3;
 /// A corner's place may be carried from the line by this and by what pixels round off a sharp one,
-/// in pixels.
+/// in pixels; the directions of short sides are not known well enough to tell narrower tips apart.
 const CARRIED_PX: f64 = 1.0;
+const NARROWEST_HALF_OPENING: f64 = 0.1;
 
 /// A corner: the index of the nearest point and its place.
 #[derive(Clone, Copy, Debug)]
@@ -139,7 +140,8 @@ fn sharpened(line: Line<'_>, found: usize) -> Corner {
         // Half a pixel's width fills a corner of this opening up to here.
         let half_opening = (0.5 * between(a.away, b.away)).sin();
         filled_px = (FILLED_PX / half_opening).clamp(ROUNDED_PX, MOST_FILLED_PX);
-        let believable = met.distance(ring[index]) < CARRIED_PX + 0.7 / half_opening;
+        let rounded_off = 0.7 / half_opening.max(NARROWEST_HALF_OPENING);
+        let believable = met.distance(ring[index]) < CARRIED_PX + rounded_off;
         if !believable {
             return corner;
         }

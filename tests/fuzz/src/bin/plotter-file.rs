@@ -53,7 +53,8 @@ fuzz_target!(|input: (drawing::Drawing, String, bool, u8, u8)| {
     let mut cutter = Cutter::plain();
     cutter.blade_offset_mm.value = f64::from(offset) / 128.0;
     if let Ok(text) = cut::plotter_for(&sheet, &note, &SETTINGS, &cutter) {
-        assert!(played(&text).len() >= sheet.contours().count());
+        let seen = sheet.contours().filter(|c| !within_a_unit(c));
+        assert!(played(&text).len() >= seen.count());
     }
 
     let pieces = cut::pieces(&cut::svg(&sheet, &note), "cut.svg").expect("our own file");
@@ -77,14 +78,24 @@ fn same_frame(a: &BezPath, b: &BezPath) -> bool {
 /// The sheet's contours against those played, y up.
 fn compare(sheet: &Sheet, played: &[BezPath]) {
     let up = kurbo::Affine::new([1.0, 0.0, 0.0, -1.0, 0.0, sheet.size.height]);
-    let wanted: Vec<&BezPath> = sheet.contours().collect();
-    assert_eq!(played.len(), wanted.len());
-    for (p, w) in played.iter().zip(wanted) {
-        assert!(same_frame(p, &(up * w.clone())), "{p:?} {w:?}");
+    let mut played = played.iter().peekable();
+    for w in sheet.contours() {
+        let p = match played.next_if(|p| same_frame(p, &(up * w.clone()))) {
+            Some(p) => p,
+            None if within_a_unit(w) => continue,
+            None => panic!("{w:?} is not cut, but {:?}", played.peek()),
+        };
         let off = (p.area().abs() - w.area().abs()).abs();
         let may = w.perimeter(1e-3) * (ROUNDING_MM + SETTINGS.flattening_mm) + 1e-3;
         assert!(off <= may, "{off} mm2, not {may}");
     }
+    assert!(played.next().is_none());
+}
+
+/// Whether a contour may shrink to a point of the plotter's grid.
+fn within_a_unit(contour: &BezPath) -> bool {
+    let frame = contour.bounding_box();
+    frame.width().max(frame.height()) < 1.0 / PLOTTER_UNITS_PER_MM
 }
 
 /// A machine that knows the instructions `IN SP PA PU PD CO` and stops at any other.

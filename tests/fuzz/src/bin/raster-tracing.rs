@@ -27,6 +27,8 @@ struct Shape {
 }
 
 const MOST_SHAPES: usize = 10;
+/// A tip that pixels have blunted is carried on by no more, beyond the picture's edge as well.
+const FURTHEST_TIP_PX: f64 = 9.0;
 
 impl Picture {
     fn painted(&self) -> RgbaImage {
@@ -77,7 +79,8 @@ fuzz_target!(|picture: Picture| {
     PngEncoder::new(&mut png)
         .write_image(&painted, width, height, ExtendedColorType::Rgba8)
         .expect("a picture in memory");
-    let frame = kurbo::Rect::new(0.0, 0.0, width.into(), height.into()).inflate(2.0, 2.0);
+    let picture = kurbo::Rect::new(0.0, 0.0, width.into(), height.into());
+    let frame = picture.inflate(FURTHEST_TIP_PX, FURTHEST_TIP_PX);
     if let Ok(tracing) = artwork::trace_colours(&png, "crest.png", 0.5) {
         let area = tracing.artwork.outline.area();
         assert!(area > 0.0 && area <= frame.area(), "{area}");
