@@ -45,6 +45,7 @@ impl Worked {
             rulers: Vec::new(),
             plane: None,
             fitted: None,
+            rival: None,
             versions: Vec::new(),
             fabric_lines: None,
             material: None,

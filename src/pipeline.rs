@@ -310,11 +310,13 @@ impl Bench<'_> {
             .enumerate()
             .map(|(i, a)| outcome::version_score(i, a, &ranking))
             .collect();
-        worked.report.fitted = ranking.best().map(|best| Fitted {
-            artwork: artworks[best.artwork].clone(),
-            fit: best.fit.clone(),
+        let fitted = |ranked: &fit::Ranked| Fitted {
+            artwork: artworks[ranked.artwork].clone(),
+            fit: ranked.fit.clone(),
             expected_width_mm,
-        });
+        };
+        worked.report.fitted = ranking.best().map(fitted);
+        worked.report.rival = ranking.versions.get(1).map(fitted);
         ranking.best().map(|best| best.artwork)
     }
 

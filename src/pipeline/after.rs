@@ -62,9 +62,10 @@ impl Bench<'_> {
                     rulers: &found.rulers,
                     plane: Some(&found.plane),
                     fitted: Some((&plan.artwork, &found.fit)),
+                    rival: None,
                     residue: None,
                 };
-                match pictures::draw(&scene) {
+                match pictures::draw_emblem(&scene) {
                     Ok(drawn) => finished.pictures = drawn,
                     Err(error) => worked.worsen(Verdict::Look, error.to_string()),
                 }

@@ -6,7 +6,7 @@ use super::{Bench, Measured};
 use crate::job::Emblem;
 use crate::outcome::Worked;
 use crate::report::FabricLines;
-use crate::report::pictures::{self, Scene};
+use crate::report::pictures::{self, Pictures, Scene};
 use crate::residue_svg;
 
 impl Bench<'_> {
@@ -31,6 +31,7 @@ impl Bench<'_> {
                 rulers: &worked.report.rulers,
                 plane: worked.report.plane.as_ref(),
                 fitted: fitted.map(|f| (&f.artwork, &f.fit)),
+                rival: worked.report.rival.as_ref().map(|f| (&f.artwork, &f.fit)),
                 residue: picture.as_ref().map(|p| (&p.image, &p.grid)),
             };
             (seen, pictures::draw(&scene))
@@ -45,10 +46,8 @@ impl Bench<'_> {
         worked.report.fabric_lines = lines;
         match drawn {
             Ok(drawn) => {
-                let (overlay, thumbnail) = (drawn.overlay_jpg.clone(), drawn.thumbnail_jpg.clone());
+                publish(&drawn, worked);
                 worked.report.pictures = drawn;
-                worked.publish("overlay.jpg", "the photo with the fitted outline", overlay);
-                worked.publish("thumbnail.jpg", "", thumbnail);
             }
             Err(error) => worked.worsen(Verdict::Look, error.to_string()),
         }
@@ -60,6 +59,27 @@ impl Bench<'_> {
                 svg.into_bytes(),
             );
         }
+    }
+}
+
+/// The pictures that are files of their own.
+fn publish(drawn: &Pictures, worked: &mut Worked) {
+    let overlay = drawn.overlay_jpg.clone();
+    worked.publish("overlay.jpg", "the photo with the fitted outline", overlay);
+    worked.publish("thumbnail.jpg", "", drawn.thumbnail_jpg.clone());
+    for (k, closeup) in drawn.closeups.iter().enumerate() {
+        let what = format!("close up, place {}: {}", k + 1, closeup.words);
+        worked.publish(
+            &format!("closeup-{}.jpg", k + 1),
+            &what,
+            closeup.jpg.clone(),
+        );
+    }
+    let residue = drawn.residue_jpg.clone();
+    worked.publish("residue.jpg", "the residue as the program sees it", residue);
+    if let Some(difference) = &drawn.difference {
+        let what = format!("where {} would differ", difference.rival);
+        worked.publish("difference.jpg", &what, difference.jpg.clone());
     }
 }
 

@@ -7,6 +7,11 @@ use measures::{Point, Px};
 /// A colour, sRGB.
 pub(super) type Colour = [u8; 3];
 
+pub(super) const DARK: Colour = [12, 12, 16];
+pub(super) const LIGHT: Colour = [250, 250, 250];
+/// Outline where no edge of the residue is seen.
+pub(super) const UNSEEN: Colour = [176, 176, 184];
+
 /// Ink that lies above a picture until it is laid down: where strokes meet or overlap, the
 /// stronger counts once, so that joints do not show.
 pub(super) struct Layer {

@@ -9,7 +9,7 @@ use press::Warning;
 
 use super::figures::{href, measured, per_cent, size, two_digits, uncertainty_mm};
 use super::finished_part::FinishedPart;
-use super::pictures::RESIDUAL_FULL_MM;
+use super::outline_marks::RESIDUAL_FULL_MM;
 use super::ruler_plot::plot;
 use super::shapes::{Shapes, shapes};
 use super::{EmblemReport, Error, JobReport, Problem, unit_symbol};
@@ -109,6 +109,8 @@ struct Emblem<'a> {
     reasons_title: &'static str,
     pictures: Vec<Picture>,
     residue: Option<Picture>,
+    closeups: Option<Closeups>,
+    difference: Option<Picture>,
     has_overlay: bool,
     shapes: Option<Shapes>,
     files: Vec<File<'a>>,
@@ -148,8 +150,14 @@ impl<'a> Reason<'a> {
 pub(super) struct Picture {
     pub(super) base64: String,
     pub(super) alt: String,
-    pub(super) caption: &'static str,
+    pub(super) caption: String,
     pub(super) link: Option<String>,
+}
+
+/// The outline's worst places.
+struct Closeups {
+    pictures: Vec<Picture>,
+    bleed: Option<String>,
 }
 
 struct File<'a> {
@@ -209,6 +217,8 @@ impl<'a> Emblem<'a> {
             },
             pictures: pictures(e),
             residue: residue_picture(e),
+            closeups: closeups(e),
+            difference: difference(e),
             has_overlay: e.fitted.is_some() && !e.pictures.fitted_jpg.is_empty(),
             shapes: shapes(e),
             files: e.files.iter().map(File::new).collect(),
@@ -260,14 +270,14 @@ fn summary(e: &EmblemReport) -> Option<String> {
 pub(super) fn picture(
     bytes: &[u8],
     alt: String,
-    caption: &'static str,
+    caption: impl Into<String>,
     link: Option<String>,
 ) -> Option<Picture> {
     let base64 = (!bytes.is_empty()).then(|| STANDARD.encode(bytes))?;
     Some(Picture {
         base64,
         alt,
-        caption,
+        caption: caption.into(),
         link,
     })
 }
@@ -311,6 +321,43 @@ fn residue_picture(e: &EmblemReport) -> Option<Picture> {
             e.name
         ),
         "The residue as the program sees it: laid flat, light and texture evened out.",
+        None,
+    )
+}
+
+fn closeups(e: &EmblemReport) -> Option<Closeups> {
+    let fit = &e.fitted.as_ref()?.fit;
+    let pictures = e.pictures.closeups.iter().enumerate();
+    let pictures: Vec<Picture> = pictures
+        .filter_map(|(k, closeup)| {
+            let place = k + 1;
+            let alt = format!(
+                "Place {place} of {} close up, without and with the outline: {}",
+                e.name, closeup.words
+            );
+            picture(
+                &closeup.jpg,
+                alt,
+                format!("{place}: {}.", closeup.words),
+                None,
+            )
+        })
+        .collect();
+    let bleed = (fit.bleed_mm >= 0.05).then(|| format!("{:.2} mm", fit.bleed_mm));
+    (!pictures.is_empty()).then_some(Closeups { pictures, bleed })
+}
+
+fn difference(e: &EmblemReport) -> Option<Picture> {
+    let (difference, fitted) = (e.pictures.difference.as_ref()?, e.fitted.as_ref()?);
+    let (best, rival) = (&fitted.artwork.file, &difference.rival);
+    let [only_best, only_rival] = difference.only_mm2;
+    picture(
+        &difference.jpg,
+        format!("The residue, tinted where only {best} and where only {rival} would have left any"),
+        format!(
+            "Where to look on the garment. Orange: only {best} has something there, {only_best:.0} mm². \
+             Blue: only {rival}, {only_rival:.0} mm². Residue is light, bare cloth dark."
+        ),
         None,
     )
 }

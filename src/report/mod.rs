@@ -3,16 +3,22 @@
 //! `pictures::draw` makes the pictures of one emblem; `job_page` and `index_page` set them
 //! in pages that open from disk, without network or scripts.
 
+mod closeups;
+mod difference;
 mod drawing;
 mod figures;
 mod finished_part;
 mod index_page;
 mod job_page;
 mod log_page;
+mod outline_marks;
+mod overlay;
 pub mod pictures;
+mod ruler_marks;
 mod ruler_plot;
 mod ruler_strip;
 mod shapes;
+mod view;
 
 use measures::ruler::RulerUnit;
 use measures::{
@@ -86,6 +92,8 @@ pub struct EmblemReport {
     pub plane: Option<ClothPlane>,
     /// The version that fits best, and how it lies.
     pub fitted: Option<Fitted>,
+    /// The likeliest other version, as it would lie.
+    pub rival: Option<Fitted>,
     /// Every version compared, in the order of the job file.
     pub versions: Vec<VersionScore>,
     /// Direction of the cloth's stripes, ribs or columns.
@@ -275,7 +283,7 @@ pub enum Error {
     Page(#[from] askama::Error),
     /// A picture could not be encoded.
     #[error("a picture for the report could not be written: {0}")]
-    Picture(#[from] image::ImageError),
+    Picture(#[from] jpeg_encoder::EncodingError),
     /// A picture could not be brought to its size.
     #[error("a picture for the report could not be resized: {0}")]
     Resize(String),

@@ -70,6 +70,11 @@ fn fit(plane: &ClothPlane) -> Fit {
         offset_mm,
         length_mm: 1.0,
     };
+    let along_the_top = |x: f64| match x {
+        9.0..=12.0 => sample(x, None),
+        27.0..=33.0 => sample(x, Some(-0.6)),
+        _ => sample(x, Some(0.0)),
+    };
     Fit {
         art_to_cloth,
         art_to_photo,
@@ -85,11 +90,7 @@ fn fit(plane: &ClothPlane) -> Fit {
         u_outline_mm: 0.2,
         u_middle_mm: 0.1,
         signal_to_noise: 20.0,
-        samples: vec![
-            sample(0.0, Some(0.0)),
-            sample(20.0, None),
-            sample(40.0, Some(-0.6)),
-        ],
+        samples: (0..=40).map(f64::from).map(along_the_top).collect(),
     }
 }
 
@@ -141,6 +142,9 @@ fn emblem(name: &str, verdict: Verdict) -> EmblemReport {
     let (artwork, fit, ruler) = (artwork(), fit(&plane), ruler(&plane));
     let rulers = vec![ruler];
     let photo = photo();
+    let (mut other, rival) = (artwork.clone(), fit.clone());
+    other.file = NASTY.into();
+    other.outline = Outline::from_contours(other.outline.contours()[..1].to_vec(), &[false]);
     let grey = GrayImage::from_pixel(120, 120, Luma([128]));
     let grid = Grid {
         origin: Point::new(-60.0, -60.0),
@@ -153,6 +157,7 @@ fn emblem(name: &str, verdict: Verdict) -> EmblemReport {
         rulers: &rulers,
         plane: Some(&plane),
         fitted: Some((&artwork, &fit)),
+        rival: Some((&other, &rival)),
         residue: Some((&grey, &grid)),
     };
     EmblemReport {
@@ -169,6 +174,7 @@ fn emblem(name: &str, verdict: Verdict) -> EmblemReport {
             fit,
             expected_width_mm: Some(41.0),
         }),
+        rival: None,
         versions: vec![VersionScore {
             file: NASTY.into(),
             score: 0.97,
@@ -391,7 +397,7 @@ fn the_outline_is_drawn_where_the_fit_puts_it() {
             .unwrap()
     };
     // On the outer edge and on the hole's edge, but not between nor in the hole's middle.
-    assert!(change(20.0, 0.0) > 60 && change(28.0, 18.0) > 60);
+    assert!(change(10.0, 0.0) > 60 && change(28.0, 18.0) > 60);
     assert!(change(20.0, 5.0) < 40 && change(20.0, 18.0) < 40);
 }
 
@@ -403,12 +409,50 @@ fn pictures_are_left_out_where_there_is_nothing_to_show() {
         rulers: &[],
         plane: None,
         fitted: None,
+        rival: None,
         residue: None,
     };
     let pictures = draw(&scene).unwrap();
     assert!(!pictures.overlay_jpg.is_empty() && !pictures.thumbnail_jpg.is_empty());
     assert!(pictures.before_jpg.is_empty() && pictures.fitted_jpg.is_empty());
     assert!(pictures.residue_jpg.is_empty());
+}
+
+#[test]
+fn the_versions_difference_is_shown_with_its_area() {
+    let e = emblem("crest", Verdict::Look);
+    let difference = e.pictures.difference.as_ref().unwrap();
+    // The other version lacks the hole of 8 mm radius.
+    let [only_best, only_other] = difference.only_mm2;
+    let hole = std::f64::consts::PI * 64.0;
+    assert!(only_best < 0.01 * hole, "{only_best}");
+    assert!(
+        (only_other / hole - 1.0).abs() < 0.02,
+        "{only_other} of {hole}"
+    );
+    let page = job_page(&job(vec![e])).unwrap();
+    assert!(page.contains(&format!(", {hole:.0} mm². Residue is light")));
+}
+
+#[test]
+fn worst_places_are_framed_shown_close_up_and_told() {
+    let mut e = emblem("crest", Verdict::Look);
+    let words: Vec<&str> = e
+        .pictures
+        .closeups
+        .iter()
+        .map(|c| c.words.as_str())
+        .collect();
+    assert_eq!(words, ["no edge seen over 4.0 mm", "edge 0.60 mm inside"]);
+    for closeup in &e.pictures.closeups {
+        let picture = image::load_from_memory(&closeup.jpg).unwrap();
+        assert_eq!((picture.width(), picture.height()), (604, 334));
+    }
+    let page = job_page(&job(vec![e.clone()])).unwrap();
+    assert!(page.contains("1: no edge seen over 4.0 mm.") && page.contains("Dotted:"));
+    e.pictures.closeups.clear();
+    let page = job_page(&job(vec![e])).unwrap();
+    assert!(!page.contains("Where to look closely"));
 }
 
 #[test]
@@ -422,6 +466,7 @@ fn an_emblem_outside_the_photo_does_no_harm() {
         rulers: &[],
         plane: Some(&plane),
         fitted: Some((&artwork, &fit)),
+        rival: Some((&artwork, &fit)),
         residue: None,
     };
     assert!(draw(&scene).unwrap().fitted_jpg.is_empty());
