@@ -14,8 +14,8 @@ const BAR_HEIGHT: f64 = 34.0;
 const HEIGHT_MAX: f64 = 260.0;
 /// What is shown before the first tick and behind the last, as a share of the length.
 const MARGIN: f64 = 0.03;
-/// Samples for a pixel, each way.
-const SUBSAMPLES: i32 = 3;
+/// Samples for a pixel, each way: as many as there are pixels of the photo, within these.
+const SUBSAMPLES: [f64; 2] = [2.0, 4.0];
 /// Least distance of two lengths that are written, in pixels.
 const APART_PX: f64 = 34.0;
 const BAR: Colour = [12, 12, 16];
@@ -100,6 +100,7 @@ struct Frame {
     inward: Vector<Px>,
     /// Pixels of the strip for one of the photo.
     scale: f64,
+    subsamples: i32,
     height: f64,
 }
 
@@ -124,6 +125,7 @@ impl Frame {
             along,
             inward,
             scale,
+            subsamples: (1.0 / scale).round().clamp(SUBSAMPLES[0], SUBSAMPLES[1]) as i32,
             height: (BAR_HEIGHT + depth_px).clamp(BAR_HEIGHT + 40.0, HEIGHT_MAX),
         })
     }
@@ -137,18 +139,19 @@ impl Frame {
             return Rgb(BAR);
         }
         let mut sum = [0.0f32; 3];
-        for k in 0..SUBSAMPLES * SUBSAMPLES {
-            let part = |n: i32| (f64::from(n) + 0.5) / f64::from(SUBSAMPLES);
-            let u = (f64::from(x) + part(k % SUBSAMPLES)) / self.scale;
-            let v = (f64::from(y) - BAR_HEIGHT + part(k / SUBSAMPLES)) / self.scale;
+        let n = self.subsamples;
+        for k in 0..n * n {
+            let part = |i: i32| (f64::from(i) + 0.5) / f64::from(n);
+            let u = (f64::from(x) + part(k % n)) / self.scale;
+            let v = (f64::from(y) - BAR_HEIGHT + part(k / n)) / self.scale;
             let p = self.origin + self.along * u + self.inward * v;
             let Rgb(colour) = nearest(photo, p);
             for (s, c) in sum.iter_mut().zip(colour) {
                 *s += f32::from(c);
             }
         }
-        let n = (SUBSAMPLES * SUBSAMPLES) as f32;
-        Rgb(sum.map(|s| (s / n).round() as u8))
+        let count = (n * n) as f32;
+        Rgb(sum.map(|s| (s / count).round() as u8))
     }
 }
 

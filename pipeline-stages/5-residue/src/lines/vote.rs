@@ -38,8 +38,12 @@ pub(super) fn direction(texture: &Texture, settings: &LineSettings) -> Option<Fo
     if parts.len() < PARTS_MIN {
         return None;
     }
+    let profiles: Vec<Vec<Vec<f32>>> = parts.par_iter().map(|p| profiles(texture, p)).collect();
     let channels = 0..texture.channels.len();
-    let tallies = channels.map(|c| Tally::count(texture, &parts, c, settings));
+    let tallies = channels.map(|c| {
+        let of_channel: Vec<&[f32]> = profiles.iter().map(|p| p[c].as_slice()).collect();
+        Tally::count(&of_channel, c, settings)
+    });
     let best = tallies
         .filter(|t| t.support >= settings.parts_min_share)
         .max_by(|a, b| a.strength[a.peak].total_cmp(&b.strength[b.peak]))?;
@@ -106,17 +110,13 @@ struct Tally {
 }
 
 impl Tally {
-    fn count(texture: &Texture, parts: &[Part], channel: usize, settings: &LineSettings) -> Self {
-        let share = 1.0 / parts.len() as f32;
+    fn count(profiles: &[&[f32]], channel: usize, settings: &LineSettings) -> Self {
+        let share = 1.0 / profiles.len() as f32;
         let mut voices = vec![0.0f32; DIRECTIONS];
         let mut strength = vec![0.0f32; DIRECTIONS];
         let mut all: Vec<[Vec<f32>; 2]> = Vec::new();
-        let profiles: Vec<Vec<f32>> = parts
-            .par_iter()
-            .map(|part| profile(texture, part, channel))
-            .collect();
         for explained in profiles {
-            let (usual, spread) = usual(&explained);
+            let (usual, spread) = usual(explained);
             let excess: Vec<f32> = explained.iter().map(|e| e - usual).collect();
             for (k, &e) in excess.iter().enumerate() {
                 // The root keeps one loud part from outvoting the others.
@@ -136,7 +136,7 @@ impl Tally {
             let loud = |&k: &usize| sigmas[k] > settings.part_min_sigmas && excess[k] > least;
             near.iter().any(loud)
         };
-        let support = all.iter().filter(stands).count() as f64 / parts.len() as f64;
+        let support = all.iter().filter(stands).count() as f64 / profiles.len() as f64;
         Self {
             channel,
             peak,
@@ -158,37 +158,76 @@ impl Tally {
     }
 }
 
-/// Share of a part's changes that lines explain, for every direction.
-fn profile(texture: &Texture, part: &Part, channel: usize) -> Vec<f32> {
-    let values = &texture.channels[channel];
-    let samples: Vec<(f32, f32, f32)> = part
+/// How much cloth there is, and the sums of up to three channels.
+type Bin = [f32; 4];
+
+/// Share of a part's changes that lines explain, channel by channel, for every direction.
+fn profiles(texture: &Texture, part: &Part) -> Vec<Vec<f32>> {
+    let channels = &texture.channels;
+    let samples: Vec<(f32, f32, Bin)> = part
         .samples(texture)
-        .map(|(k, x, y)| (x as f32, y as f32, values[k]))
-        .collect();
-    let total: f32 = samples.iter().map(|(_, _, v)| v * v).sum::<f32>().max(1e-9);
-    let bins = (4.0 * part.radius) as usize + 8;
-    let (mut sums, mut counts) = (vec![0.0f32; bins], vec![0.0f32; bins]);
-    (0..DIRECTIONS)
-        .map(|k| {
-            let (sin, cos) = (PI * k as f64 / DIRECTIONS as f64).sin_cos();
-            let (sin, cos) = (2.0 * sin as f32, 2.0 * cos as f32);
-            sums.fill(0.0);
-            counts.fill(0.0);
-            for &(x, y, v) in &samples {
-                let across = cos * y - sin * x + 0.5 * bins as f32;
-                let bin = across as usize;
-                let part = across - bin as f32;
-                counts[bin] += 1.0 - part;
-                counts[bin + 1] += part;
-                sums[bin] += (1.0 - part) * v;
-                sums[bin + 1] += part * v;
+        .map(|(k, x, y)| {
+            let mut here = [1.0, 0.0, 0.0, 0.0];
+            for (v, channel) in here[1..].iter_mut().zip(channels) {
+                *v = channel[k];
             }
-            smooth(&mut sums);
-            smooth(&mut counts);
-            let pairs = sums.iter().zip(&counts).filter(|(_, n)| **n > 2.0);
-            pairs.map(|(s, n)| s * s / n).sum::<f32>() / total
+            (x as f32, y as f32, here)
         })
-        .collect()
+        .collect();
+    let total = |c: usize| {
+        samples
+            .iter()
+            .map(|s| s.2[c] * s.2[c])
+            .sum::<f32>()
+            .max(1e-9)
+    };
+    let totals: Vec<f32> = (1..=channels.len()).map(total).collect();
+    let mut profiles = vec![Vec::with_capacity(DIRECTIONS); channels.len()];
+    let mut bins = vec![Bin::default(); (4.0 * part.radius) as usize + 8];
+    for k in 0..DIRECTIONS {
+        sum_along(&mut bins, &samples, PI * k as f64 / DIRECTIONS as f64);
+        for (c, profile) in profiles.iter_mut().enumerate() {
+            let enough = bins.iter().filter(|b| b[0] > 2.0);
+            let explained = enough.map(|b| b[c + 1] * b[c + 1] / b[0]).sum::<f32>();
+            profile.push(explained / totals[c]);
+        }
+    }
+    profiles
+}
+
+/// Samples summed along a direction, half a sample wide.
+fn sum_along(bins: &mut [Bin], samples: &[(f32, f32, Bin)], angle_rad: f64) {
+    let (sin, cos) = angle_rad.sin_cos();
+    let (sin, cos) = (2.0 * sin as f32, 2.0 * cos as f32);
+    let middle = 0.5 * bins.len() as f32;
+    bins.fill(Bin::default());
+    for &(x, y, here) in samples {
+        let across = cos * y - sin * x + middle;
+        let bin = across as usize;
+        let part = across - bin as f32;
+        if let Some([low, high]) = bins.get_mut(bin..bin + 2) {
+            for c in 0..4 {
+                low[c] += (1.0 - part) * here[c];
+                high[c] += part * here[c];
+            }
+        }
+    }
+    smooth_bins(bins);
+}
+
+/// The same as `smooth` for every entry of a bin.
+fn smooth_bins(bins: &mut [Bin]) {
+    for _ in 0..2 {
+        let mut before = Bin::default();
+        for k in 0..bins.len() {
+            let here = bins[k];
+            let after = bins.get(k + 1).copied().unwrap_or_default();
+            for c in 0..4 {
+                bins[k][c] = 0.25 * before[c] + 0.5 * here[c] + 0.25 * after[c];
+            }
+            before = here;
+        }
+    }
 }
 
 /// So smooth that samples which fall on the bins in step, along rows and columns, are worth no
