@@ -99,19 +99,24 @@ impl Layer {
 
     /// Lays the ink down.
     pub(super) fn onto(self, picture: &mut RgbImage) {
+        /// Pixels passed over together where there is no ink, which is nearly everywhere.
+        const RUN: usize = 64;
         let width = self.width as usize;
         let inked = (self.rows.start.min(self.rows.end) * width)..self.rows.end * width;
         let pixels = picture.as_chunks_mut::<3>().0;
-        let ink = self.cover[inked.clone()]
-            .iter()
-            .zip(&self.colour[inked.clone()]);
-        for (pixel, (&cover, colour)) in pixels[inked].iter_mut().zip(ink) {
-            if cover > 0 {
+        let runs = pixels[inked.clone()].chunks_mut(RUN);
+        let cover = self.cover[inked.clone()].chunks(RUN);
+        let colours = self.colour[inked].chunks(RUN);
+        for ((pixels, cover), colours) in runs.zip(cover).zip(colours) {
+            if cover.iter().fold(0, |any, c| any | c) == 0 {
+                continue;
+            }
+            for ((pixel, &cover), colour) in pixels.iter_mut().zip(cover).zip(colours) {
                 let cover = u32::from(cover);
-                *pixel = [0, 1, 2].map(|c| {
-                    let (under, ink) = (u32::from(pixel[c]), u32::from(colour[c]));
-                    ((under * (255 - cover) + ink * cover + 127) / 255) as u8
-                });
+                for (p, ink) in pixel.iter_mut().zip(colour) {
+                    let (under, ink) = (u32::from(*p), u32::from(*ink));
+                    *p = ((under * (255 - cover) + ink * cover + 127) / 255) as u8;
+                }
             }
         }
     }

@@ -156,7 +156,30 @@ impl NoiseSpectrum {
         height: usize,
         tile: usize,
     ) -> Option<Self> {
+        Self::of_tiles(image, weight, width, height, tile, 2)
+    }
+
+    /// The same from tiles side by side: a quarter of the work, good enough for pictures.
+    pub fn estimate_sparsely(
+        image: &[f32],
+        weight: &[f32],
+        width: usize,
+        height: usize,
+        tile: usize,
+    ) -> Option<Self> {
+        Self::of_tiles(image, weight, width, height, tile, 1)
+    }
+
+    fn of_tiles(
+        image: &[f32],
+        weight: &[f32],
+        width: usize,
+        height: usize,
+        tile: usize,
+        tiles_on_a_spot: usize,
+    ) -> Option<Self> {
         let tile = tile.min(width).min(height) & !1;
+        let apart = tile / tiles_on_a_spot;
         if tile < 8 {
             return None;
         }
@@ -169,8 +192,8 @@ impl NoiseSpectrum {
             })
             .collect();
         let mut periodograms: Vec<Vec<f32>> = Vec::new();
-        for y0 in starts(height, tile) {
-            for x0 in starts(width, tile) {
+        for y0 in starts(height, tile, apart) {
+            for x0 in starts(width, tile, apart) {
                 let rows = || (0..tile).map(|j| (y0 + j) * width + x0);
                 let used: f32 = rows()
                     .map(|k| weight[k..k + tile].iter().sum::<f32>())
@@ -318,10 +341,10 @@ impl NoiseSpectrum {
     }
 }
 
-/// First samples of half-overlapping tiles that cover `length` evenly.
-fn starts(length: usize, tile: usize) -> impl Iterator<Item = usize> {
+/// First samples of tiles that cover `length` evenly, at most so far apart.
+fn starts(length: usize, tile: usize, apart: usize) -> impl Iterator<Item = usize> {
     let spare = length - tile;
-    let steps = spare.div_ceil(tile / 2);
+    let steps = spare.div_ceil(apart);
     (0..=steps).map(move |k| (k * spare).checked_div(steps).unwrap_or(0))
 }
 

@@ -51,7 +51,7 @@ impl<'a> View<'a> {
         let radius = (0.5 * BLUR_MM / part.grid.pitch_mm).round() as usize;
         let (w, h) = (part.grid.width, part.grid.height);
         let calm = |c: usize| {
-            let noise = NoiseSpectrum::estimate(
+            let noise = NoiseSpectrum::estimate_sparsely(
                 &field.channels[c],
                 &field.cloth,
                 field.grid.width,
