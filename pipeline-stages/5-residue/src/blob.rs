@@ -89,11 +89,18 @@ fn half_way(values: &[f32], allowed: &[bool]) -> Option<f32> {
     }
     let mut level = used.iter().sum::<f32>() / used.len() as f32;
     for _ in 0..30 {
-        let mean = |above: bool| {
-            let side = used.iter().filter(|v| (**v > level) == above);
-            side.clone().sum::<f32>() / side.count().max(1) as f32
-        };
-        level = 0.5 * (mean(true) + mean(false));
+        let (mut sums, mut counts) = ([0.0f32; 2], [0usize; 2]);
+        for v in &used {
+            let side = usize::from(*v > level);
+            sums[side] += v;
+            counts[side] += 1;
+        }
+        let mean = |side: usize| sums[side] / counts[side].max(1) as f32;
+        let before = level;
+        level = 0.5 * (mean(1) + mean(0));
+        if level.to_bits() == before.to_bits() {
+            break;
+        }
     }
     Some(level)
 }
