@@ -42,7 +42,12 @@ impl Layer {
         let (x0, x1) = range(a.x.min(b.x) - reach, a.x.max(b.x) + reach, self.width);
         let (y0, y1) = range(a.y.min(b.y) - reach, a.y.max(b.y) + reach, self.height);
         for y in y0..y1 {
+            let row = y as usize * self.width as usize;
             for x in x0..x1 {
+                // Pieces of a line overlap widely.
+                if self.cover[row + x as usize] == u8::MAX {
+                    continue;
+                }
                 let centre = Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5);
                 let square = square_distance(centre, a, b);
                 if square < (0.5 * width + 0.5).powi(2) {

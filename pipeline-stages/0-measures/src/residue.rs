@@ -105,7 +105,7 @@ impl ResidueField {
 
     /// The same from channels already halved, in which what is no cloth was zero.
     #[must_use]
-    pub fn halved_as(&self, mut channels: [Vec<f32>; 3]) -> Self {
+    fn halved_as(&self, mut channels: [Vec<f32>; 3]) -> Self {
         let share = halved_rows(&self.cloth, self.grid.width);
         let enough = |share: f32| share > 0.49;
         for channel in &mut channels {
@@ -126,12 +126,29 @@ impl ResidueField {
 
 /// Means of two by two samples of a plane of this width; an odd row or column is left over.
 pub fn halved_rows(plane: &[f32], width: usize) -> Vec<f32> {
-    plane
-        .chunks_exact(2 * width)
-        .flat_map(|two| {
-            let (top, bottom) = two.split_at(width);
-            let pairs = top.chunks_exact(2).zip(bottom.chunks_exact(2));
-            pairs.map(|(a, b)| 0.25 * (a[0] + a[1] + b[0] + b[1]))
-        })
-        .collect()
+    let half = width / 2;
+    let mut halved = vec![0.0f32; half * (plane.len() / (2 * width).max(1))];
+    let rows = halved.chunks_exact_mut(half.max(1));
+    for (out, two) in rows.zip(plane.chunks_exact(2 * width.max(1))) {
+        let (top, bottom) = two.split_at(width);
+        let (top, _) = top.as_chunks::<2>();
+        let (bottom, _) = bottom.as_chunks::<2>();
+        for (mean, (a, b)) in out.iter_mut().zip(top.iter().zip(bottom)) {
+            *mean = 0.25 * (a[0] + a[1] + b[0] + b[1]);
+        }
+    }
+    halved
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn two_by_two_samples_make_one_and_odd_ones_are_left_over() {
+        let plane: Vec<f32> = (0..35u8).map(f32::from).collect();
+        // Five columns, seven rows.
+        assert_eq!(halved_rows(&plane, 5), [3.0, 5.0, 13.0, 15.0, 23.0, 25.0]);
+        assert_eq!(halved_rows(&[], 4), []);
+    }
 }

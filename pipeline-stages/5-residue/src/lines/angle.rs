@@ -202,6 +202,16 @@ struct Shift {
     overlap: f64,
 }
 
+/// Eight sums side by side, so that the processor can take eight products at a time.
 fn dot(a: &[f32], b: &[f32]) -> f32 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
+    let (eights, rest) = a.as_chunks::<8>();
+    let (eights_b, rest_b) = b.as_chunks::<8>();
+    let mut sums = [0.0f32; 8];
+    for (x, y) in eights.iter().zip(eights_b) {
+        for (s, (x, y)) in sums.iter_mut().zip(x.iter().zip(y)) {
+            *s += x * y;
+        }
+    }
+    let rest = rest.iter().zip(rest_b).map(|(x, y)| x * y);
+    sums.into_iter().chain(rest).sum()
 }
