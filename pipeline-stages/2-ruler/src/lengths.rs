@@ -55,6 +55,29 @@ pub(crate) fn extents(planes: &[Plane], marks: &Marks) -> Vec<Extent> {
         .collect()
 }
 
+/// Greatest change of the lengths from one end of a row to the other, in their median: tilt makes
+/// less (judged).
+const MAX_GROWTH: f64 = 0.5;
+
+/// Whether lengths (index, length in pitches) grow along the row, as those of bars in a slanting
+/// band do: by the median of slopes between marks an even number apart, which mostly have one
+/// rank (Theil 1950).
+pub(crate) fn grow(lengths: &[(i32, f64)]) -> bool {
+    let half = (lengths.len() / 2) & !1;
+    let (Some(first), Some(last)) = (lengths.first(), lengths.last()) else {
+        return false;
+    };
+    let mut slopes: Vec<f64> = lengths
+        .iter()
+        .zip(&lengths[half..])
+        .filter(|(a, b)| b.0 > a.0)
+        .map(|(a, b)| (b.1 - a.1) / f64::from(b.0 - a.0))
+        .collect();
+    let mut all: Vec<f64> = lengths.iter().map(|l| l.1).collect();
+    let growth = median(&mut slopes) * f64::from(last.0 - first.0);
+    growth.abs() > MAX_GROWTH * median(&mut all)
+}
+
 /// The mark's own contrast in the middle of its band; `None` where no mark is seen.
 fn inner_contrast(plane: &Plane, marks: &Marks, index: i32) -> Option<f64> {
     let mut inner: Vec<f64> = (-3..=3)
@@ -134,4 +157,32 @@ fn single_line(plane: &Plane, marks: &Marks, index: i32, v: f64, stride: usize) 
         let (x, y) = marks.axis.at(t + offset(k) * pitch, v);
         Some(sign * f64::from(plane.bilinear(x, y)?))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn marks_in_a_slanting_band_grow_and_those_of_rulers_do_not() {
+        let keys: Vec<(i32, f64)> = (0..18)
+            .map(|i| {
+                let bar = if i % 2 == 1 { 0.5 } else { 0.0 };
+                (i, 0.7 + bar + 0.047 * f64::from(i))
+            })
+            .collect();
+        assert!(grow(&keys));
+        for ranks in [&[5, 10][..], &[2, 4, 8, 16], &[4, 8], &[2, 10, 20]] {
+            for (n, start) in [(18, 0), (37, 3), (64, 7), (150, 1)] {
+                let ruler: Vec<(i32, f64)> = (start..start + n)
+                    .map(|i| {
+                        let rank = ranks.iter().filter(|r| i % *r == 0).count();
+                        let tilt = 1.0 + 0.2 * f64::from(i - start) / f64::from(n);
+                        (i, tilt * (2.0 + 1.3 * rank as f64))
+                    })
+                    .collect();
+                assert!(!grow(&ruler), "{ranks:?}, {n} from {start}");
+            }
+        }
+    }
 }

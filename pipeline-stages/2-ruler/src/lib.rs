@@ -22,6 +22,7 @@ mod row;
 mod scatter;
 mod schemes;
 mod shadow;
+mod slips;
 mod strip;
 mod template;
 

@@ -7,6 +7,7 @@
 use crate::grid::{self, Grid, GridFit, Spot, median, robust_deviation};
 use crate::plane::{Plane, plane_for};
 use crate::row::{Axis, Row};
+use crate::slips;
 use crate::template::{PROFILE, Template, flattened, offset};
 
 const MAX_BANDS: usize = 6;
@@ -108,6 +109,11 @@ pub(crate) fn locate(planes: &[Plane], row: &Row) -> Option<Marks> {
         while let Some(longer) = bench.extended(&mut matches, &fit, range, direction, &template) {
             (fit, range) = longer;
         }
+    }
+    let sound = slips::sound_range(&fit.spots, &fit.fit.grid)?;
+    if sound != range {
+        matches.retain(|m| (sound.0..=sound.1).contains(&m.index));
+        fit = bench.fit_matches(&matches)?;
     }
     fit.into_marks(&bench, template)
 }
@@ -245,23 +251,11 @@ impl BenchFit {
     /// Robust standard deviation of a mark from the middle of its neighbours, in pitches: what a
     /// bent ruler or a bending lens leaves in the grid does not count.
     fn unevenness(&self) -> f64 {
-        let mut of_mark: Vec<(i32, f64, f64)> = Vec::new();
-        let mut sorted = self.spots.clone();
-        sorted.sort_by_key(|s| s.index);
-        for s in &sorted {
-            let off = self.fit.grid.residual(s) / self.fit.grid.pitch(f64::from(s.index));
-            match of_mark.last_mut() {
-                Some(last) if last.0 == s.index => {
-                    last.1 += off;
-                    last.2 += 1.0;
-                }
-                _ => of_mark.push((s.index, off, 1.0)),
-            }
-        }
+        let of_mark = slips::residuals_of_marks(&self.spots, &self.fit.grid);
         let bends: Vec<f64> = of_mark
             .windows(3)
             .filter(|w| w[2].0 - w[0].0 == 2)
-            .map(|w| w[1].1 / w[1].2 - 0.5 * (w[0].1 / w[0].2 + w[2].1 / w[2].2))
+            .map(|w| w[1].1 - 0.5 * (w[0].1 + w[2].1))
             .collect();
         // The difference from a mean of two has 1.5 times the variance of one.
         if bends.len() < 5 {

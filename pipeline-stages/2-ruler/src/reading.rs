@@ -80,8 +80,7 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
         blur_pitches: BLUR_PX / marks.grid().pitch(marks.grid().middle),
     };
     let read = |low: bool| {
-        let lengths = ranked(&marks, &extents, low);
-        let lengths = lengths?;
+        let lengths = ranked(&marks, &extents, low).filter(|l| !lengths::grow(l))?;
         Some((hierarchy::read(&lengths, look, hint.unit)?, low))
     };
     let (mut verdict, edge_low) = [true, false]
