@@ -82,6 +82,29 @@ fn ends_of_thin_strokes_are_not_carried_away() {
     }
 }
 
+/// A shape that the picture's edge cuts off ends there.
+#[test]
+fn shapes_at_the_pictures_edge_stay_within_it() {
+    let frame = kurbo::Rect::new(0.0, 0.0, 101.0, 73.0);
+    for seed in 1..=40u32 {
+        let tall = 60.0 + f64::from(seed % 8);
+        let picture = RgbImage::from_fn(101, 73, |x, y| {
+            let (u, v) = ((f64::from(x) + 0.5) / 6.5, (f64::from(y) + 0.5) / tall);
+            let grain = ((x * 7 + y * 13 + seed * 29) % 3) as u8;
+            let inside = u.hypot(v) < 1.0;
+            Rgb(if inside {
+                [grain, 115, 115]
+            } else {
+                [115 + grain, 115, 115]
+            })
+        });
+        let traced = trace_colours(&png(&picture.into()), "a.png", 0.5).expect("a picture");
+        let seen = traced.artwork.outline.bounding_box();
+        let near = frame.inflate(0.5, 0.5);
+        assert!(near.union(seen) == near, "{seed}: {seen:?}");
+    }
+}
+
 /// The top-left pixel covers (0, 0)–(1, 1).
 #[test]
 fn coordinates_are_pixels() {

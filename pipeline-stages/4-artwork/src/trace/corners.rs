@@ -196,8 +196,10 @@ fn split(line: Line<'_>, i: usize) -> Option<[Point; 2]> {
         .all(|s| s.residual_px < 1.5 * SMOOTH_PX);
     let corners = [meeting(&before, &join), meeting(&join, &after)];
     let length = (corners[1] - corners[0]).dot(join.away);
+    let near = |c: &Point| c.distance(line.points[i]) < 2.0 * APART_PX;
     let believable = turns.iter().all(|t| *t > STRAIGHT_TURN)
         && smooth
+        && corners.iter().all(near)
         && (APART_PX - 1.0..2.0 * APART_PX).contains(&length);
     believable.then_some(corners)
 }

@@ -10,6 +10,8 @@ use super::corners::{Corner, Line, ROUNDED_PX, corners, solve};
 const PROJECTIONS: usize = 6;
 /// A straight line wins over a curve that reaches hardly further.
 const STRAIGHT_BONUS: f64 = 0.9;
+/// How far a curve may swing out between two points, against their distance.
+const SWING: f64 = 0.1;
 /// Lines of fewer points have no corners, nor noise.
 const FEWEST_POINTS: usize = 6;
 /// Points on each side that give a direction on a smooth line.
@@ -198,11 +200,17 @@ impl Piece {
             cubic = nearest_cubic(points, &t, directions)?;
         }
         project(points, &mut t, &cubic);
-        let off = points
+        let near = points
             .iter()
             .zip(&t)
-            .map(|(p, t)| p.distance(cubic.eval(*t)));
-        (off.fold(0.0, f64::max) <= tolerance).then_some(cubic)
+            .all(|(p, t)| p.distance(cubic.eval(*t)) <= tolerance);
+        // Nor does it swing out where points are far apart.
+        let between = points.windows(2).zip(t.windows(2)).all(|(p, t)| {
+            let along = p[1] - p[0];
+            let across = along.cross(cubic.eval(0.5 * (t[0] + t[1])) - p[0]);
+            across.abs() <= along.hypot() * (tolerance + SWING * along.hypot())
+        });
+        (near && between).then_some(cubic)
     }
 
     /// The line's direction at a point where it is smooth.
