@@ -32,6 +32,7 @@ use rayon::prelude::*;
 use serde::Deserialize;
 
 use plane::Plane;
+use propose::Candidate;
 use reading::Found;
 
 /// What a shop may set about finding rulers.
@@ -44,6 +45,8 @@ pub struct Settings {
     pub sure_reading_probability: f64,
     /// Places in the photo that are looked at closely.
     pub max_candidates: usize,
+    /// … where a ruler is known already: others are seldom far down the list.
+    pub max_candidates_beside_ruler: usize,
 }
 
 /// Candidates examined before those are dropped that lie on what has been found: as many with any
@@ -59,21 +62,27 @@ const TICKS_OF_ONE_BLOCK: usize = 18;
 /// help to find the cloth's plane. The most useful (longest, surest) comes first.
 pub fn find(photo: &Photo, hint: &RulerHint, settings: &Settings) -> RulerSearch {
     let planes = Plane::pyramid(&photo.rgb, 48);
-    let (mut candidates, others) = rayon::join(
-        || edges::candidates(&planes),
-        || propose::candidates(&planes, settings.max_candidates),
+    let mut found = Vec::new();
+    examine(
+        &planes,
+        &edges::candidates(&planes),
+        &mut found,
+        hint,
+        settings,
     );
-    candidates.extend(others);
-    let mut found: Vec<Found> = Vec::new();
-    for few in candidates.chunks(AT_A_TIME) {
-        let news: Vec<Found> = few
-            .par_iter()
-            .filter(|c| !found.iter().any(|f| f.explains(c)))
-            .filter_map(|c| reading::examine(&planes, c, hint, settings))
-            .collect();
-        found.extend(news);
-    }
-    let mut rulers = reading::settle(&planes, found, &photo.camera);
+    // Other rulers beside one that is known lie about as far from the camera.
+    let finest_px = found
+        .iter()
+        .filter_map(Found::finest_pitch_px)
+        .fold(f64::INFINITY, f64::min);
+    let finest_px = if finest_px.is_finite() {
+        finest_px
+    } else {
+        0.0
+    };
+    let others = propose::candidates(&planes, finest_px, settings.max_candidates);
+    examine(&planes, &others, &mut found, hint, settings);
+    let mut rulers = reading::settle(&planes, found, &photo.camera, hint, settings);
     if rulers.iter().all(|r| r.ticks.len() <= TICKS_OF_ONE_BLOCK) {
         let blocks = blocks::find(&planes, hint, &photo.camera);
         if !blocks.is_empty() {
@@ -83,5 +92,30 @@ pub fn find(photo: &Photo, hint: &RulerHint, settings: &Settings) -> RulerSearch
     RulerSearch {
         reasons: reading::reasons(&rulers, settings),
         rulers,
+    }
+}
+
+/// Adds what is found at the candidates that do not lie on rulers found before.
+fn examine(
+    planes: &[Plane],
+    candidates: &[Candidate],
+    found: &mut Vec<Found>,
+    hint: &RulerHint,
+    settings: &Settings,
+) {
+    let mut beside_known = 0;
+    for few in candidates.chunks(AT_A_TIME) {
+        let unexplained = |c: &&Candidate| !found.iter().any(|f| f.explains(c));
+        let few: Vec<&Candidate> = few.iter().filter(unexplained).collect();
+        if found.iter().any(|f| f.finest_pitch_px().is_some()) {
+            beside_known += few.len();
+        }
+        if beside_known > settings.max_candidates_beside_ruler {
+            return;
+        }
+        let examined = few
+            .par_iter()
+            .filter_map(|c| reading::examine(planes, c, hint, settings));
+        found.extend(examined.collect::<Vec<Found>>());
     }
 }

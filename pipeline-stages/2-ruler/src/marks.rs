@@ -190,6 +190,14 @@ impl Marks {
     }
 }
 
+/// Robust standard deviation of the marks from where they were expected, beside what they share,
+/// in pitches. By chance they would lie anywhere.
+fn scatter<'a>(matches: impl Iterator<Item = &'a Match>) -> f64 {
+    let mut shifts: Vec<f64> = matches.map(|m| m.shift_pitches).collect();
+    let shared = median(&mut shifts);
+    robust_deviation(&shifts.iter().map(|s| s - shared).collect::<Vec<f64>>())
+}
+
 /// A projective grid that agrees with the row's parabola.
 fn grid_of(row: &Row) -> Option<Grid> {
     let (from, to) = (row.count_at(row.range.0), row.count_at(row.range.1));
@@ -471,7 +479,12 @@ impl<'a> Bench<'a> {
             let mut reached: Vec<i32> = new.iter().filter(good).map(|m| m.index).collect();
             reached.dedup();
             // Beyond a gap the marks must be beyond doubt.
-            (reached.len() >= if gap == 0 { 3 } else { 6 }).then_some(new)
+            let goes_on = if gap == 0 {
+                reached.len() >= 3
+            } else {
+                reached.len() >= 6 && scatter(new.iter().filter(good)) < MAX_UNEVENNESS
+            };
+            goes_on.then_some(new)
         })?;
         matches.extend(new);
         let longer = self.fit_matches(matches)?;

@@ -59,9 +59,16 @@ pub(crate) struct Candidate {
     pub(crate) score: f64,
 }
 
-/// The most promising chains of all planes, best first, at most `limit`.
-pub(crate) fn candidates(planes: &[Plane], limit: usize) -> Vec<Candidate> {
-    let mut all: Vec<Candidate> = planes
+/// The most promising chains of all planes, best first, at most `limit`. Periods below
+/// `finest_px`, in photo pixels, need not be found.
+pub(crate) fn candidates(planes: &[Plane], finest_px: f64, limit: usize) -> Vec<Candidate> {
+    let coarser_shows_all = |p: &Plane| 2.0 * p.step_px * f64::from(MIN_PERIOD) <= finest_px;
+    let last = planes.len().saturating_sub(1);
+    let needless = planes[..last]
+        .iter()
+        .take_while(|p| coarser_shows_all(p))
+        .count();
+    let mut all: Vec<Candidate> = planes[needless..]
         .iter()
         .flat_map(|plane| chains(&peaks(plane), plane.step_px))
         .collect();
@@ -543,7 +550,7 @@ mod tests {
                 if inside && tick { 60.0 } else { 180.0 }
             });
             // A harmonic may come first; the pitch itself must be among the proposals.
-            let proposed = candidates(&[plane], 12);
+            let proposed = candidates(&[plane], 0.0, 12);
             let right = |c: &Candidate| {
                 (c.period_px / period - 1.0).abs() < 0.02
                     && turn_between(c.angle, f64::to_radians(angle_deg)).abs() < 0.03

@@ -37,6 +37,9 @@ const MAX_MISFITS_FIRM: f64 = 0.32;
 const MAX_ALTERNATION: f64 = 0.02;
 /// Width, in pixels, at which a camera shows a very thin mark (judged).
 const BLUR_PX: f64 = 1.6;
+/// … and more probable than these are likely and beyond doubt.
+const LIKELY: f64 = 0.9;
+const SURE: f64 = 0.98;
 /// Readings less probable than this are not worth listing.
 const LEAST_PROBABILITY: f64 = 0.002;
 
@@ -83,7 +86,7 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
         let lengths = ranked(&marks, &extents, low).filter(|l| !lengths::grow(l))?;
         Some((hierarchy::read(&lengths, look, hint.unit)?, low))
     };
-    let (mut verdict, edge_low) = [true, false]
+    let (verdict, edge_low) = [true, false]
         .into_iter()
         .filter_map(read)
         .max_by(|a, b| a.0.evidence.total_cmp(&b.0.evidence))?;
@@ -93,19 +96,6 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
     let edge = graduated_edge(&extents, edge_low)?;
     if alone::goes_on(planes, &marks, edge.line, -edge.inward) {
         return None;
-    }
-    if let Some(figures) = figures::find(planes, &marks, &edge, verdict.figures_at) {
-        verdict.weigh_by_figures(&figures);
-    }
-    let tips: Vec<(i32, f64)> = extents
-        .iter()
-        .map(|e| (e.index, if edge_low { e.high } else { e.low }))
-        .collect();
-    let mut marks = marks.refined(planes)?.with_long_marks(planes, &tips);
-    let shared = scatter::design_effect(&marks.spots, marks.grid());
-    marks.fit.covariance *= shared;
-    for spot in &mut marks.spots {
-        spot.sigma *= shared.sqrt();
     }
     Some(Found {
         marks,
@@ -223,12 +213,18 @@ impl Line {
 }
 
 /// Keeps the best view of each row, and weighs its readings against those of the others.
-pub(crate) fn settle(planes: &[Plane], mut found: Vec<Found>, camera: &Camera) -> Vec<Ruler> {
+pub(crate) fn settle(
+    planes: &[Plane],
+    mut found: Vec<Found>,
+    camera: &Camera,
+    hint: &RulerHint,
+    settings: &Settings,
+) -> Vec<Ruler> {
     found.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
     let mut kept: Vec<Found> = Vec::new();
     for f in found {
         if !kept.iter().any(|k| k.overlaps(&f)) {
-            kept.push(f);
+            kept.extend(f.finest(planes, hint, settings).finished(planes));
         }
     }
     for f in &mut kept {
@@ -350,6 +346,67 @@ fn describe(reading: &Reading) -> String {
 }
 
 impl Found {
+    /// The same row with the marks that halve its divisions, as long as there are such.
+    fn finest(self, planes: &[Plane], hint: &RulerHint, settings: &Settings) -> Self {
+        let finer = self
+            .halved()
+            .and_then(|candidate| examine(planes, &candidate, hint, settings))
+            .filter(|finer| {
+                let ratio = finer.mean_pitch_px() / self.mean_pitch_px();
+                (ratio - 0.5).abs() < 0.02 && finer.worth() > self.worth()
+            });
+        match finer {
+            Some(finer) => finer.finest(planes, hint, settings),
+            None => self,
+        }
+    }
+
+    /// Where marks half a division apart would stand: they are shorter, and begin at the same edge.
+    fn halved(&self) -> Option<Candidate> {
+        const OF_USUAL_LENGTH: f64 = 0.3;
+        let [a, b] = self.ends();
+        let edge = graduated_edge(&self.extents, self.edge_low)?;
+        let mut lengths: Vec<f64> = self.extents.iter().map(|e| e.high - e.low).collect();
+        let (first, last) = self.marks.range;
+        let middle = first.midpoint(last);
+        let v = edge.line.at(middle) + edge.inward * OF_USUAL_LENGTH * median(&mut lengths);
+        let (grid, i) = (self.marks.grid(), f64::from(middle));
+        Some(Candidate {
+            centre: self.marks.axis.at(grid.place(i) + grid.lean_at(i) * v, v),
+            angle: (b - a).y.atan2((b - a).x),
+            half_length_px: 0.5 * a.distance(b),
+            period_px: 0.5 * grid.pitch(i),
+            score: self.worth(),
+        })
+    }
+
+    /// With its figures read and its marks located with every sample there is.
+    fn finished(mut self, planes: &[Plane]) -> Option<Self> {
+        let edge = graduated_edge(&self.extents, self.edge_low)?;
+        if let Some(figures) = figures::find(planes, &self.marks, &edge, self.verdict.figures_at) {
+            self.verdict.weigh_by_figures(&figures);
+        }
+        let tip = |e: &Extent| if self.edge_low { e.high } else { e.low };
+        let tips: Vec<(i32, f64)> = self.extents.iter().map(|e| (e.index, tip(e))).collect();
+        let mut marks = self.marks.refined(planes)?.with_long_marks(planes, &tips);
+        let shared = scatter::design_effect(&marks.spots, marks.grid());
+        marks.fit.covariance *= shared;
+        for spot in &mut marks.spots {
+            spot.sigma *= shared.sqrt();
+        }
+        Some(Self { marks, ..self })
+    }
+
+    /// The finest pitch that another ruler at about the same distance is likely to show, in photo
+    /// pixels; `None` unless this is surely a ruler and its unit likely.
+    pub(crate) fn finest_pitch_px(&self) -> Option<f64> {
+        const FINEST_MM: f64 = 0.5;
+        const FARTHER: f64 = 0.85;
+        let likeliest = self.verdict.readings.first()?;
+        let sure = self.verdict.evidence > FIRM_EVIDENCE && likeliest.probability > LIKELY;
+        sure.then(|| FARTHER * FINEST_MM * self.mean_pitch_px() / likeliest.pitch_mm)
+    }
+
     fn worth(&self) -> f64 {
         self.verdict.evidence
     }
@@ -357,7 +414,7 @@ impl Found {
     fn usefulness(&self) -> f64 {
         let sure = self.verdict.readings.first().map_or(0.0, |r| r.probability);
         let [a, b] = self.ends();
-        a.distance(b) * if sure > 0.98 { 1.0 } else { 0.1 * sure }
+        a.distance(b) * if sure > SURE { 1.0 } else { 0.1 * sure }
     }
 
     fn mean_pitch_px(&self) -> f64 {

@@ -12,13 +12,17 @@ const FEWEST_FOR_A_SLOPE: usize = 6;
 /// What a bent ruler, a bending lens and noise leave between the two sides, in pitches (judged).
 const MAX_JUMP_PITCHES: f64 = 0.15;
 
+/// Fewer marks beyond the outermost gap, or fewer than are missing in it, may be anything.
+const FEWEST_BEYOND: i32 = 6;
+
 /// First and last of the most marks that were counted without a slip.
 pub(crate) fn sound_range(spots: &[Spot], grid: &Grid) -> Option<(i32, i32)> {
     let marks = residuals_of_marks(spots, grid);
+    let marks = without_strays(&marks);
     let mut parts: Vec<&[(i32, f64)]> = Vec::new();
     let mut from = 0;
     for k in 1..marks.len() {
-        if jump(&marks, k).is_some_and(|j| j.abs() > MAX_JUMP_PITCHES) {
+        if jump(marks, k).is_some_and(|j| j.abs() > MAX_JUMP_PITCHES) {
             parts.push(&marks[from..k]);
             from = k;
         }
@@ -42,14 +46,35 @@ pub(crate) fn residuals_of_marks(spots: &[Spot], grid: &Grid) -> Vec<(i32, f64)>
         .collect()
 }
 
+/// Without the few marks at either end that stand beyond a gap.
+fn without_strays(mut marks: &[(i32, f64)]) -> &[(i32, f64)] {
+    let few_beyond = |marks: &[(i32, f64)], k: usize| {
+        let missing = missing_before(marks, k);
+        let beyond = k.min(marks.len() - k) as i32;
+        missing > MOST_MISSING && beyond < FEWEST_BEYOND.max(missing)
+    };
+    while let Some(k) = (1..marks.len()).find(|&k| few_beyond(marks, k)) {
+        let (before, after) = marks.split_at(k);
+        marks = if before.len() < after.len() {
+            after
+        } else {
+            before
+        };
+    }
+    marks
+}
+
+fn missing_before(marks: &[(i32, f64)], k: usize) -> i32 {
+    marks[k].0 - marks[k - 1].0 - 1
+}
+
 /// How far the marks from number `k` of the list on stand off the line of those before, in the
 /// middle of the gap between; `None` where there is no gap.
 fn jump(marks: &[(i32, f64)], k: usize) -> Option<f64> {
-    let (before, after) = (marks[k - 1].0, marks[k].0);
-    if after - before <= MOST_MISSING + 1 {
+    if missing_before(marks, k) <= MOST_MISSING {
         return None;
     }
-    let middle = 0.5 * f64::from(before + after);
+    let middle = 0.5 * f64::from(marks[k - 1].0 + marks[k].0);
     let left = &marks[k.saturating_sub(EITHER_SIDE)..k];
     let right = &marks[k..(k + EITHER_SIDE).min(marks.len())];
     Some(carried_to(right, middle) - carried_to(left, middle))
@@ -104,16 +129,27 @@ mod tests {
     #[test]
     fn what_stands_off_beyond_a_gap_is_left_out() {
         assert_eq!(
-            sound(&[(-70..0, 0.0), (12..24, 0.5), (54..65, 1.0)], 0.0),
+            sound(&[(-70..0, 0.0), (12..24, 0.5), (40..65, 1.0)], 0.0),
             (-70, -1)
         );
         assert_eq!(sound(&[(0..40, 0.0), (60..120, -1.0)], 0.0), (60, 119));
     }
 
     #[test]
+    fn strays_beyond_the_ends_are_left_out() {
+        let parts = [
+            (-40..-38, 0.0),
+            (-20..60, 0.0),
+            (70..72, 0.01),
+            (80..83, 0.0),
+        ];
+        assert_eq!(sound(&parts, 0.0), (-20, 59));
+    }
+
+    #[test]
     fn gaps_alone_are_bridged_and_so_are_those_of_bent_rows() {
         for bend in [0.0, 4.0, -8.0] {
-            let parts = [(-60..-20, 0.0), (-8..3, 0.0), (9..14, 0.0), (24..60, 0.0)];
+            let parts = [(-60..-20, 0.0), (-12..3, 0.0), (9..14, 0.0), (24..60, 0.0)];
             assert_eq!(sound(&parts, bend), (-60, 59), "{bend} px");
         }
     }
