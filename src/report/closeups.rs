@@ -254,7 +254,7 @@ fn picture(
     if bleed_px * view.scale >= 2.0 {
         dotted(&mut marked, &view, &traced.outwards(bleed_px));
     }
-    traced.mark_cased(&mut marked, &view, 1.0, [4.6, 3.4, 2.0]);
+    traced.mark_cased(&mut marked, &view, 1.0, [4.8, 3.8, 2.8]);
     let width = 2 * SIDE_PX + GAP_PX;
     let mut picture = RgbImage::from_pixel(width, SIDE_PX + BAR_PX, Rgb(DARK));
     image::imageops::replace(&mut picture, &plain, 0, 0);

@@ -42,7 +42,7 @@ impl Traced {
     /// Draws it, coloured by how far the residue's edge lies from it, on a casing that shows on
     /// dark and on light cloth.
     pub(super) fn mark(&self, picture: &mut RgbImage, view: &View) {
-        self.mark_cased(picture, view, view.pen(), [5.6, 4.0, 2.4]);
+        self.mark_cased(picture, view, view.pen(), [5.8, 4.6, 3.4]);
     }
 
     /// The same with strokes of these widths: of the casing's dark and light rims and of the

@@ -11,7 +11,7 @@ use super::ruler_marks::{EndMark, LETTER_PENS, end_marks};
 use super::view::View;
 
 /// Radius of the discs behind the numbers of worst places, in widths of the pen.
-const DISC_PENS: f64 = 10.0;
+const DISC_PENS: f64 = 13.0;
 
 /// What is drawn on every picture of one photo.
 pub(super) struct Marks<'a> {
