@@ -8,6 +8,7 @@
 
 use std::f64::consts::{PI, TAU};
 
+use rayon::prelude::*;
 use realfft::RealFftPlanner;
 
 use crate::plane::Plane;
@@ -41,10 +42,10 @@ pub(crate) struct Edge {
 
 /// Rows along straight edges, the most regular first.
 pub(crate) fn candidates(planes: &[Plane]) -> Vec<Candidate> {
-    let mut spectra = Spectra::new();
     let mut found: Vec<Candidate> = straight(planes)
-        .iter()
-        .flat_map(|edge| along(planes, edge, &mut spectra))
+        .par_iter()
+        .map_init(Spectra::new, |spectra, edge| along(planes, edge, spectra))
+        .flatten_iter()
         .collect();
     found.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut kept: Vec<Candidate> = Vec::new();
@@ -240,20 +241,23 @@ impl Edge {
     pub(crate) fn profile(&self, plane: &Plane, away: f64, spread: f64) -> Option<(f64, Vec<f32>)> {
         let (sin, cos) = self.angle.sin_cos();
         let length = (2.0 * self.half_length_px) as usize;
-        let values: Vec<(f64, f32)> = (0..length)
-            .filter_map(|k| {
-                let t = k as f64 - self.half_length_px;
-                let mut sum = 0.0;
-                for r in [-1.0, -0.5, 0.0, 0.5, 1.0] {
-                    let v = away + r * spread;
-                    let (x, y) = (
-                        self.middle.0 + t * cos - v * sin,
-                        self.middle.1 + t * sin + v * cos,
-                    );
-                    sum += plane.bilinear(x, y)?;
-                }
-                Some((t, sum / 5.0))
-            })
+        let mut sums = vec![(0u8, 0.0f32); length];
+        for r in [-1.0, -0.5, 0.0, 0.5, 1.0] {
+            let (t, v) = (-self.half_length_px, away + r * spread);
+            let start = (
+                self.middle.0 + t * cos - v * sin,
+                self.middle.1 + t * sin + v * cos,
+            );
+            plane.along(start, (cos, sin), length, |k, grey| {
+                sums[k].0 += 1;
+                sums[k].1 += grey;
+            });
+        }
+        let values: Vec<(f64, f32)> = sums
+            .into_iter()
+            .enumerate()
+            .filter(|(_, sum)| sum.0 == 5)
+            .map(|(k, sum)| (k as f64 - self.half_length_px, sum.1 / 5.0))
             .collect();
         let start = values.first()?.0;
         let long_enough = values.len() >= WINDOWS[0];

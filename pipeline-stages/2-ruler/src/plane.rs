@@ -87,6 +87,30 @@ impl Plane {
         Some(upper + fy * (lower - upper))
     }
 
+    /// Calls `each` with the number of every point of a line and the grey there, bilinear: `count`
+    /// points from `start` on, `step` apart, in photo pixels. Those outside are left out.
+    pub(crate) fn along(
+        &self,
+        start: (f64, f64),
+        step: (f64, f64),
+        count: usize,
+        mut each: impl FnMut(usize, f32),
+    ) {
+        let first = (start.0 / self.step_px - 0.5, start.1 / self.step_px - 0.5);
+        let by = (step.0 / self.step_px, step.1 / self.step_px);
+        let across = inside(first.0, by.0, count, self.width);
+        let down = inside(first.1, by.1, count, self.height);
+        for k in across.start.max(down.start)..across.end.min(down.end) {
+            let (x, y) = (first.0 + k as f64 * by.0, first.1 + k as f64 * by.1);
+            let (i, j) = (x as usize, y as usize);
+            let (fx, fy) = ((x - i as f64) as f32, (y - j as f64) as f32);
+            let (upper, lower) = self.grey[j * self.width + i..].split_at(self.width);
+            let above = upper[0] + fx * (upper[1] - upper[0]);
+            let below = lower[0] + fx * (lower[1] - lower[0]);
+            each(k, above + fy * (below - above));
+        }
+    }
+
     /// Grey at a photo point by cubic convolution (Keys 1981, a = −1/2), which keeps the place of
     /// thin lines far better than the bilinear mean does; `None` outside.
     pub(crate) fn cubic(&self, x_px: f64, y_px: f64) -> Option<f32> {
@@ -106,6 +130,29 @@ impl Plane {
     }
 }
 
+/// The numbers k below `count` for which `first` + k `by` has a sample on either side.
+fn inside(first: f64, by: f64, count: usize, side: usize) -> std::ops::Range<usize> {
+    let last = (side - 1) as f64;
+    let within = |k: f64| {
+        let x = first + k * by;
+        x >= 0.0 && x < last
+    };
+    let (mut from, mut to) = (0.0, count as f64);
+    if by != 0.0 {
+        let ends = [-first / by, (last - first) / by];
+        from = ends[0].min(ends[1]).ceil().clamp(0.0, to);
+        to = ends[0].max(ends[1]).ceil().clamp(from, to);
+    }
+    // Rounding may have put either end just outside.
+    while from < to && !within(from) {
+        from += 1.0;
+    }
+    while to > from && !within(to - 1.0) {
+        to -= 1.0;
+    }
+    from as usize..to as usize
+}
+
 fn keys_weights(t: f32) -> [f32; 4] {
     let (t2, t3) = (t * t, t * t * t);
     [
@@ -121,4 +168,51 @@ fn keys_weights(t: f32) -> [f32; 4] {
 pub(crate) fn plane_for(planes: &[Plane], pitch_px: f64, fewest: f64) -> &Plane {
     let fits = |p: &&Plane| pitch_px / p.step_px >= fewest;
     planes.iter().rev().find(fits).unwrap_or(&planes[0])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn points_along_a_line_are_those_sampled_one_by_one() {
+        let (width, height) = (37, 29);
+        let grey = (0..width * height)
+            .map(|i| ((i * 7919) % 251) as f32)
+            .collect();
+        let plane = Plane {
+            width,
+            height,
+            grey,
+            step_px: 2.0,
+        };
+        let steps = [
+            (0.7, 0.4),
+            (-1.3, 0.2),
+            (0.0, 1.0),
+            (2.0, 0.0),
+            (0.01, -3.0),
+        ];
+        for (n, step) in steps.into_iter().enumerate() {
+            for start in [
+                (1.0, 1.0),
+                (-20.0, 10.0),
+                (73.0, 57.0),
+                (30.0, 70.0),
+                (40.0, 20.0),
+            ] {
+                let mut found = vec![None; 200];
+                plane.along(start, step, 200, |k, grey| found[k] = Some(grey));
+                for (k, found) in found.into_iter().enumerate() {
+                    let k = k as f64;
+                    let one = plane.bilinear(start.0 + k * step.0, start.1 + k * step.1);
+                    let same = match (found, one) {
+                        (Some(a), Some(b)) => (a - b).abs() < 1e-2,
+                        (a, b) => a == b,
+                    };
+                    assert!(same, "{n} from {start:?}, {k}: {found:?}, not {one:?}");
+                }
+            }
+        }
+    }
 }

@@ -50,13 +50,14 @@ impl Strip {
             rows,
             grey: Vec::new(),
         };
-        strip.grey.reserve(rows * columns);
-        for r in 0..rows {
-            for c in 0..columns {
-                let (x, y) = axis.at(strip.t_of(c as f64), strip.v_of(r as f64));
-                strip.grey.push(plane.bilinear(x, y).unwrap_or(f32::NAN));
-            }
+        let mut grey = vec![f32::NAN; rows * columns];
+        let (sin, cos) = axis.angle.sin_cos();
+        let step = (step_px * cos, step_px * sin);
+        for (r, row) in grey.chunks_exact_mut(columns).enumerate() {
+            let start = axis.at(strip.t_of(0.0), strip.v_of(r as f64));
+            plane.along(start, step, columns, |c, grey| row[c] = grey);
         }
+        strip.grey = grey;
         Some(strip)
     }
 
