@@ -195,11 +195,11 @@ mod tests {
         ];
         for (n, step) in steps.into_iter().enumerate() {
             for start in [
-                (1.0, 1.0),
-                (-20.0, 10.0),
-                (73.0, 57.0),
-                (30.0, 70.0),
-                (40.0, 20.0),
+                (1.13, 1.31),
+                (-20.37, 10.11),
+                (72.97, 56.93),
+                (30.71, 70.29),
+                (40.43, 20.67),
             ] {
                 let mut found = vec![None; 200];
                 plane.along(start, step, 200, |k, grey| found[k] = Some(grey));
