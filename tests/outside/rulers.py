@@ -51,11 +51,15 @@ class Shot:
         return math.sqrt(abs(dx[0] * dy[1] - dx[1] * dy[0]))
 
 
-def drawn(kind: str, top_mm: float, rng: np.random.Generator) -> np.ndarray:
-    """Cloth with a ruler along x, its graduated edge at `top_mm`, 24 px to the millimetre."""
+def grain(rng: np.random.Generator) -> np.ndarray:
     w, h = (n * DRAWN_PX_PER_MM for n in CLOTH_MM)
-    grain = rng.normal(0, 9, (h // 6, w // 6)).astype(np.float32)
-    cloth = np.clip(96 + cv2.resize(grain, (w, h), interpolation=cv2.INTER_CUBIC), 0, 255).astype(np.uint8)
+    coarse = rng.normal(0, 9, (h // 6, w // 6)).astype(np.float32)
+    return 96 + cv2.resize(coarse, (w, h), interpolation=cv2.INTER_CUBIC)
+
+
+def drawn(kind: str, top_mm: float, cloth: np.ndarray) -> np.ndarray:
+    """`cloth` with a ruler along x, its graduated edge at `top_mm`, 24 px to the millimetre."""
+    cloth = np.clip(cloth, 0, 255).astype(np.uint8)
 
     def fill(x0: float, y0: float, x1: float, y1: float, grey: float) -> None:
         corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) * DRAWN_PX_PER_MM - 0.5
@@ -74,7 +78,9 @@ def drawn(kind: str, top_mm: float, rng: np.random.Generator) -> np.ndarray:
     return cloth
 
 
-def photographed(folder: Path, seed: int) -> Shot:
+def photographed(folder: Path, seed: int, cloth: np.ndarray | None = None,
+                 around: np.ndarray | None = None) -> Shot:
+    """`around` is a picture of what lies beyond the drawing, as the photo shows it."""
     rng = np.random.default_rng(seed)
     kind = list(KINDS)[seed % 2]
     tilt = 0.0 if seed % 3 == 0 else float(rng.uniform(2, 12))
@@ -89,11 +95,14 @@ def photographed(folder: Path, seed: int) -> Shot:
     # Our places count from a pixel's corner, OpenCV's from its middle.
     middle = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1]])
     to_photo = camera @ np.column_stack([rotation[:, 0], rotation[:, 1], shift])
-    drawing = drawn(kind, top_mm, rng).astype(np.float32)
+    drawing = drawn(kind, top_mm, grain(rng) if cloth is None else cloth).astype(np.float32)
     # What falls into one pixel is averaged before it is picked.
     drawing = cv2.GaussianBlur(drawing, (0, 0), 0.6 * DRAWN_PX_PER_MM / scale)
     warp = middle @ to_photo @ np.linalg.inv(middle @ np.diag([DRAWN_PX_PER_MM] * 2 + [1.0]))
     photo = cv2.warpPerspective(drawing, warp, SIZE_PX, flags=cv2.INTER_CUBIC, borderValue=90)
+    if around is not None:
+        inside = cv2.warpPerspective(np.ones_like(drawing), warp, SIZE_PX)
+        photo = photo * inside + around * (1 - inside)
     photo = np.clip(photo + rng.normal(0, 2, photo.shape), 0, 255).astype(np.uint8)
     file = folder / f"{seed}.jpg"
     file.write_bytes(with_focal_length(cv2.imencode(".jpg", photo, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()))
