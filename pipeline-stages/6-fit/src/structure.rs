@@ -216,6 +216,34 @@ pub(crate) fn hull_area(patch: &[usize], width: usize) -> f64 {
     contour_area(&convex_hull(corners))
 }
 
+/// A plane with `times` as many samples each way, bilinear between those that were there.
+pub(crate) fn enlarged(plane: &[f32], width: usize, height: usize, times: usize) -> Vec<f32> {
+    if times == 1 {
+        return plane.to_vec();
+    }
+    let between = |k: usize, n: usize| {
+        let at = ((k as f32 + 0.5) / times as f32 - 0.5).clamp(0.0, (n - 1) as f32);
+        let first = (at as usize).min(n.saturating_sub(2));
+        (first, at - first as f32)
+    };
+    let mut out = Vec::with_capacity(plane.len() * times * times);
+    for j in 0..height * times {
+        let (row, b) = between(j, height);
+        let (top, bottom) = (
+            &plane[row * width..],
+            &plane[(row + 1).min(height - 1) * width..],
+        );
+        for i in 0..width * times {
+            let (column, a) = between(i, width);
+            let right = (column + 1).min(width - 1);
+            let upper = top[column] * (1.0 - a) + top[right] * a;
+            let lower = bottom[column] * (1.0 - a) + bottom[right] * a;
+            out.push(upper * (1.0 - b) + lower * b);
+        }
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -265,5 +293,17 @@ mod tests {
         let two = patches(&|i, j| (i < 5 && j < 5) || ((5..9).contains(&i) && (5..9).contains(&j)));
         assert_eq!(two.len(), 2);
         assert!((two[0].touching - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn an_enlarged_plane_keeps_straight_slopes() {
+        let plane: Vec<f32> = (0..12)
+            .map(|k| (k % 4) as f32 + 10.0 * (k / 4) as f32)
+            .collect();
+        let fine = enlarged(&plane, 4, 3, 3);
+        assert_eq!(fine.len(), 12 * 9);
+        // The middles of the samples that were there.
+        assert!((fine[1 + 12] - 0.0).abs() < 1e-5 && (fine[4 + 4 * 12] - 11.0).abs() < 1e-5);
+        assert!((fine[5 + 4 * 12] - 11.333_333).abs() < 1e-4);
     }
 }
