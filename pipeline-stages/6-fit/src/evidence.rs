@@ -12,6 +12,8 @@ use crate::shape::{Shape, Stop};
 const STEP_MM: f64 = 1.0;
 /// Samples within this distance of a place speak for it.
 const WINDOW_MM: f64 = 2.5;
+/// Neighbours that speak from the same samples.
+const SHARING: f64 = 2.0 * WINDOW_MM / STEP_MM;
 /// An edge counts as seen when its contrast is above this share of the emblem's mean contrast.
 const SEEN_SHARE: f64 = 0.3;
 
@@ -179,8 +181,7 @@ fn pooled<'a>(places: impl Iterator<Item = &'a Support>) -> Option<(f64, f64)> {
         sum += w * s.contrast;
         weight += w;
     }
-    let shared = 2.0 * WINDOW_MM / STEP_MM;
-    (weight > 0.0).then(|| (sum / weight, (shared / weight).sqrt()))
+    (weight > 0.0).then(|| (sum / weight, (SHARING / weight).sqrt()))
 }
 
 /// The places as the report shows them, offsets freed of their own noise as far as that goes:
@@ -192,14 +193,12 @@ pub(crate) fn samples(
     size_mm: f64,
     art_to_photo: &Map<Art, Px>,
 ) -> Vec<EdgeSample> {
-    let visible: Vec<&Support> = support.iter().filter(|s| s.seen() > 0.5).collect();
-    let n = visible.len().max(1) as f64;
-    let spread: f64 = visible
+    let visible: Vec<(f64, f64)> = support
         .iter()
-        .map(|s| s.offset_mm.powi(2) - s.u_offset_mm.powi(2))
-        .sum::<f64>()
-        / n;
-    let spread = spread.max(0.0);
+        .filter(|s| s.seen() > 0.5)
+        .map(|s| (s.offset_mm, s.u_offset_mm))
+        .collect();
+    let spread = true_spread(&visible);
     support
         .iter()
         .map(|s| {
@@ -211,6 +210,18 @@ pub(crate) fn samples(
             }
         })
         .collect()
+}
+
+/// Variance of the offsets beyond what their noise explains.
+///
+/// Where it cannot be told from nothing it is taken to be its own standard error: noise hides small
+/// distances, it does not make them nought.
+fn true_spread(offsets: &[(f64, f64)]) -> f64 {
+    let n = offsets.len().max(1) as f64;
+    let mean = |of: &dyn Fn(&(f64, f64)) -> f64| offsets.iter().map(of).sum::<f64>() / n;
+    let beyond = mean(&|(offset, u)| offset.powi(2) - u.powi(2));
+    let unsure = (2.0 * SHARING / n * mean(&|(_, u)| u.powi(4))).sqrt();
+    beyond.max(unsure)
 }
 
 /// Mean and 95th percentile of the distances between seen and fitted edge, by outline length.
@@ -231,4 +242,21 @@ pub(crate) fn edge_distances(samples: &[EdgeSample]) -> (f64, f64) {
         sum >= 0.95 * total
     });
     (mean, p95.map_or(0.0, |s| s.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn noise_hides_small_distances_but_does_not_make_them_nought() {
+        let quiet: Vec<(f64, f64)> = (0..500)
+            .map(|k| (0.02 * f64::from(k % 2) - 0.01, 0.05))
+            .collect();
+        let spread = true_spread(&quiet);
+        assert!(spread > 0.0 && spread < 0.2 * 0.05_f64.powi(2), "{spread}");
+        let ragged: Vec<(f64, f64)> = quiet.iter().map(|(o, u)| (20.0 * o, *u)).collect();
+        let expected = 0.2_f64.powi(2) - 0.05_f64.powi(2);
+        assert!((true_spread(&ragged) / expected - 1.0).abs() < 1e-9);
+    }
 }
