@@ -22,6 +22,8 @@ const SIDE_MM: f64 = 1.0;
 const UNSHADED_MM: (f64, f64) = (20.0, 32.0);
 /// Shadows fainter than this (natural logarithm of light) are not looked at.
 const MIN_DEPTH: f64 = 0.06;
+/// Parts of the ruler looked at one by one.
+const SECTIONS: usize = 3;
 
 /// Distance from the ruler's edge at which its shadow has faded to half, the wider of both long
 /// edges, in millimetres. `None` where no shadow is seen.
@@ -41,25 +43,20 @@ pub(crate) fn width_mm(
         edge,
         pitch_mm,
     };
-    let course: Vec<Option<f64>> = (0..((OUTWARD_MM + INWARD_MM) / ACROSS_MM) as i32)
-        .map(|k| bench.light(f64::from(k) * ACROSS_MM - OUTWARD_MM))
-        .collect();
-    let index = |mm: f64| ((mm + OUTWARD_MM) / ACROSS_MM).round() as usize;
-    let step = |k: usize| Some((course.get(k + 2).copied()?? - course.get(k - 2).copied()??).abs());
-    let steepest = |from: f64, to: f64| {
-        (index(from)..index(to))
-            .filter_map(|k| Some((step(k)?, k)))
-            .max_by(|a, b| a.0.total_cmp(&b.0))
-            .map(|s| s.1)
-    };
-    let near = steepest(-INSET_MM, 1.0);
-    let far = steepest(WIDTH_MM.0, WIDTH_MM.1);
-    let widths = [near.map(|k| (k, -1)), far.map(|k| (k, 1))];
-    widths
-        .into_iter()
-        .flatten()
-        .filter_map(|(k, direction)| faded(&course, k, direction))
-        .max_by(f64::total_cmp)
+    let beside = |section| bench.width_beside(section).unwrap_or(0.0);
+    Some(common_width(bench.sections().map(beside))).filter(|width| *width > 0.0)
+}
+
+/// The width of a shadow by those beside the parts of the ruler: alike, or growing towards an end
+/// that stands higher. A stripe of the cloth that runs into the ruler is dark beside a part of it.
+fn common_width(widths: [f64; SECTIONS]) -> f64 {
+    let rising = widths.is_sorted() || widths.iter().rev().is_sorted();
+    let least = widths.into_iter().fold(f64::INFINITY, f64::min);
+    if rising && least > 0.0 {
+        median(&mut widths.to_vec())
+    } else {
+        least
+    }
 }
 
 /// Distance from sample `edge` at which the shadow has faded to half.
@@ -99,11 +96,41 @@ struct Bench<'a> {
 }
 
 impl Bench<'_> {
-    /// Usual light (natural logarithm) on the line that runs `inward_mm` inside the graduated edge.
-    fn light(&self, inward_mm: f64) -> Option<f64> {
+    /// First and last mark of each part of the ruler.
+    fn sections(&self) -> [(i32, i32); SECTIONS] {
+        let (first, last) = self.marks.range;
+        let at = |k: usize| first + (last - first) * k as i32 / SECTIONS as i32;
+        std::array::from_fn(|k| (at(k), at(k + 1)))
+    }
+
+    /// Distance at which the shadow beside a part of the ruler has faded to half.
+    fn width_beside(&self, section: (i32, i32)) -> Option<f64> {
+        let course: Vec<Option<f64>> = (0..((OUTWARD_MM + INWARD_MM) / ACROSS_MM) as i32)
+            .map(|k| self.light(section, f64::from(k) * ACROSS_MM - OUTWARD_MM))
+            .collect();
+        let index = |mm: f64| ((mm + OUTWARD_MM) / ACROSS_MM).round() as usize;
+        let step =
+            |k: usize| Some((course.get(k + 2).copied()?? - course.get(k - 2).copied()??).abs());
+        let steepest = |from: f64, to: f64| {
+            (index(from)..index(to))
+                .filter_map(|k| Some((step(k)?, k)))
+                .max_by(|a, b| a.0.total_cmp(&b.0))
+                .map(|s| s.1)
+        };
+        let near = steepest(-INSET_MM, 1.0);
+        let far = steepest(WIDTH_MM.0, WIDTH_MM.1);
+        let edges = [near.map(|k| (k, -1)), far.map(|k| (k, 1))];
+        let widths = edges.into_iter().flatten();
+        widths
+            .filter_map(|(k, direction)| faded(&course, k, direction))
+            .max_by(f64::total_cmp)
+    }
+
+    /// Usual light (natural logarithm) beside a part of the ruler, on the line that runs
+    /// `inward_mm` inside the graduated edge.
+    fn light(&self, (first, last): (i32, i32), inward_mm: f64) -> Option<f64> {
         /// The power by which light becomes grey (IEC 61966-2-1, roughly).
         const GAMMA: f64 = 2.2;
-        let (first, last) = self.marks.range;
         let stride = (ALONG_MM / self.pitch_mm).round().max(1.0) as usize;
         let grid = self.marks.grid();
         let mut light: Vec<f64> = (first..=last)
@@ -119,5 +146,18 @@ impl Bench<'_> {
             .collect();
         let all = ((last - first) as usize / stride).max(1);
         (3 * light.len() > 2 * all).then(|| median(&mut light))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_shadow_lies_beside_the_whole_ruler() {
+        assert!((common_width([12.2, 12.6, 13.0]) - 12.6).abs() < 1e-9);
+        assert!((common_width([14.0, 7.5, 2.0]) - 7.5).abs() < 1e-9);
+        assert!(common_width([0.0, 19.4, 12.2]) < 1e-9);
+        assert!((common_width([11.4, 12.6, 2.2]) - 2.2).abs() < 1e-9);
     }
 }
