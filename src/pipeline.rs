@@ -193,7 +193,7 @@ impl Bench<'_> {
         // A fault in a stage costs this emblem alone; nothing half-made outlives the panic.
         emblems()
             .map(|emblem| {
-                catch_unwind(AssertUnwindSafe(|| one(emblem)))
+                catch_unwind(AssertUnwindSafe(|| in_pool(|| one(emblem))))
                     .unwrap_or_else(|_| Worked::fault(emblem))
             })
             .collect()
@@ -498,6 +498,12 @@ pub(crate) fn published_piece(contours: Vec<kurbo::BezPath>) -> Outline<Mm, AsCu
     let holes: Vec<bool> = contours.iter().map(|c| c.area() < 0.0).collect();
     // What lies in the file is cut as it lies there; it was mirrored when it was written.
     mirror::for_cutting(Outline::from_contours(contours, &holes), CutFrom::Face)
+}
+
+/// Works where the stages share out their own work, so that handing it over and back costs nothing.
+fn in_pool<T: Send>(work: impl FnOnce() -> T + Send) -> T {
+    let span = tracing::Span::current();
+    rayon::scope(|_| span.in_scope(work))
 }
 
 fn within([x0, y0, x1, y1]: [f64; 4], photo: &Photo) -> Option<[Point<Px>; 2]> {
