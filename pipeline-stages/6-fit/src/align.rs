@@ -26,8 +26,10 @@ const HUBER_OF_NOISE: f64 = 0.977;
 /// Times the samples used, their weights and the mean contrast are settled anew.
 const ROUNDS: usize = 3;
 const STEPS_MAX: usize = 10;
-/// A step that moves the outline by less, in samples, is not worth taking.
-const SETTLED: f64 = 0.01;
+/// Derivatives are drawn anew when the outline has moved farther since, in samples: on the way,
+const STALE: f64 = 0.5;
+/// and where it ends. A step as short as this needs no check, and is a descent's last.
+const SHORT: f64 = 0.1;
 /// Residuals hang together over blocks of this many tiles each way.
 const BLOCK_TILES: usize = 2;
 /// By how much real errors exceed what the residuals let expect: bleed, contrast and blur are not
@@ -97,6 +99,8 @@ pub(crate) struct Aligner<'a> {
     pub(crate) tiles: usize,
     /// How many of the unknowns may move, from the first on.
     pub(crate) free: usize,
+    /// A descent that moves the outline by less, in samples, is the last.
+    pub(crate) settled: f64,
 }
 
 /// The samples an alignment looks at. They and their weights stay the same while the pose moves,
@@ -122,8 +126,10 @@ pub(crate) struct Drawing {
     /// Coverage, not whitened.
     pub(crate) cover: Vec<f32>,
     pub(crate) white: Vec<f32>,
-    /// Whitened derivatives of the coverage by every free unknown, or none.
+    /// Whitened derivatives of the coverage by every free unknown, or none,
     pub(crate) slopes: Vec<Vec<f32>>,
+    /// at this pose, which is near the one that the rest was drawn at.
+    slopes_at: Pose,
 }
 
 impl Aligner<'_> {
@@ -142,6 +148,7 @@ impl Aligner<'_> {
             cover,
             white,
             slopes,
+            slopes_at: *pose,
         }
     }
 
@@ -155,14 +162,30 @@ impl Aligner<'_> {
         /// Samples drawn at a time.
         const PART: usize = 2048;
         let pen = Pen::new(self, pose);
-        let parts: Vec<Vec<[f32; 1 + UNKNOWNS]>> = near
+        let parts: Vec<(Vec<f32>, Vec<_>)> = near
             .par_chunks(PART)
-            .map(|part| part.iter().map(|&(k, _)| pen.at(k, free > 0)).collect())
+            .map(|part| {
+                let mut edge = Vec::new();
+                let drawn = part.iter().map(|&(k, _)| {
+                    let spot = pen.spot(k);
+                    if free > 0 {
+                        edge.extend(pen.slopes(&spot).map(|slopes| (k, slopes)));
+                    }
+                    pen.cover(&spot)
+                });
+                (drawn.collect(), edge)
+            })
             .collect();
         let mut planes = vec![vec![0.0f32; self.region.grid.len()]; 1 + free];
-        for (&(k, _), drawn) in near.iter().zip(parts.iter().flatten()) {
-            for (plane, d) in planes.iter_mut().zip(drawn) {
-                plane[k] = *d;
+        let (cover, derivatives) = planes.split_at_mut(1);
+        for (part, (drawn, edge)) in near.chunks(PART).zip(parts) {
+            for (&(k, _), c) in part.iter().zip(drawn) {
+                cover[0][k] = c;
+            }
+            for (k, slopes) in edge {
+                for (plane, slope) in derivatives.iter_mut().zip(slopes) {
+                    plane[k] = slope;
+                }
             }
         }
         planes
@@ -203,10 +226,23 @@ impl Aligner<'_> {
     }
 
     /// Settles samples, weights and mean contrast for the poses about `pose`; the shape as drawn
-    /// there comes with them.
-    fn frame(&self, pose: &Pose) -> (Frame, Drawing) {
-        let near = self.near(pose);
-        let drawing = self.draw(pose, &near, true);
+    /// there comes with them. The samples and derivatives of `before` serve again if they are from
+    /// near by.
+    fn frame(&self, pose: &Pose, before: Option<(Frame, Drawing)>) -> (Frame, Drawing) {
+        let is_near =
+            |(_, drawing): &(Frame, Drawing)| self.travel(&(pose.0 - drawing.slopes_at.0)) < SHORT;
+        let (near, drawing) = if let Some((Frame { near, .. }, before)) = before.filter(is_near) {
+            let drawing = Drawing {
+                slopes: before.slopes,
+                slopes_at: before.slopes_at,
+                ..self.draw(pose, &near, false)
+            };
+            (near, drawing)
+        } else {
+            let near = self.near(pose);
+            let drawing = self.draw(pose, &near, true);
+            (near, drawing)
+        };
         let white = &self.region.white;
         let mut frame = Frame {
             weights: vec![1.0; near.len()],
@@ -272,13 +308,13 @@ impl Aligner<'_> {
     /// The samples looked at and the shape as drawn there come with it.
     pub(crate) fn align(&self, start: Pose) -> (Alignment, Vec<(usize, usize)>, Drawing) {
         let mut pose = start;
-        let (mut frame, mut drawing) = self.frame(&pose);
+        let (mut frame, mut drawing) = self.frame(&pose, None);
         for round in 0..ROUNDS {
-            let next = self.descend(pose, &frame, drawing);
+            let (next, last) = self.descend(pose, &frame, drawing);
             let moved = self.travel(&(next.0 - pose.0));
             pose = next;
-            (frame, drawing) = self.frame(&pose);
-            if moved < if round == 0 { SETTLED } else { 4.0 * SETTLED } {
+            (frame, drawing) = self.frame(&pose, Some((frame, last)));
+            if moved < self.settled * if round == 0 { 1.0 } else { 4.0 } {
                 break;
             }
         }
@@ -288,7 +324,7 @@ impl Aligner<'_> {
 
     /// What the shape at `pose` adds to the image, by the contrasts that suit it there.
     pub(crate) fn model(&self, pose: &Pose) -> Vec<f32> {
-        let (frame, drawing) = self.frame(pose);
+        let (frame, drawing) = self.frame(pose, None);
         let tiles = self.contrasts(&drawing.white, &frame);
         let mut model = drawing.cover;
         for &(k, t) in &frame.near {
@@ -298,51 +334,44 @@ impl Aligner<'_> {
     }
 
     /// Gauss–Newton steps from `start`, where `drawing` was drawn, shortened until they lower the
-    /// cost.
-    fn descend(&self, start: Pose, frame: &Frame, mut drawing: Drawing) -> Pose {
+    /// cost. The last derivatives drawn come with the end.
+    fn descend(&self, start: Pose, frame: &Frame, mut drawing: Drawing) -> (Pose, Drawing) {
         let mut pose = start;
-        let mut drawn_at = pose;
         let mut squares = self.squares(&drawing.slopes, frame);
         let mut sums = self.sums(&drawing.white, &drawing.slopes, frame);
         for _ in 0..STEPS_MAX {
             let Some(step) = self.step(&sums, &squares, &pose) else {
                 break;
             };
-            if self.travel(&step) < SETTLED {
+            let travel = self.travel(&step);
+            if travel < SHORT {
+                pose.0 += step;
                 break;
             }
-            let mut share = (2.5 / self.travel(&step).max(1e-9)).min(1.0);
-            let mut better = None;
+            let mut share = (2.5 / travel).min(1.0);
+            let mut found = false;
             for _ in 0..4 {
                 let next = Pose(pose.0 + step * share);
                 let white = self.draw(&next, &frame.near, false).white;
                 let next_sums = self.sums(&white, &drawing.slopes, frame);
                 if self.cost(&next_sums, &next) < self.cost(&sums, &pose) {
-                    better = Some((next, next_sums));
+                    (pose, sums) = (next, next_sums);
+                    found = true;
                     break;
                 }
                 share *= 0.35;
             }
-            let moved = better
-                .as_ref()
-                .map_or(f64::INFINITY, |(next, _)| self.travel(&(next.0 - pose.0)));
-            match better {
-                Some((next, next_sums)) => (pose, sums) = (next, next_sums),
-                // Old derivatives may mislead: try once more with new ones.
-                None if drawn_at == pose => break,
-                None => {}
-            }
-            if moved < SETTLED {
-                break;
-            }
-            if moved.is_infinite() || self.travel(&(pose.0 - drawn_at.0)) > 0.5 {
+            // Where no step helps, old derivatives may mislead: try once more with new ones.
+            let stale = if found { STALE } else { SHORT };
+            if self.travel(&(pose.0 - drawing.slopes_at.0)) > stale {
                 drawing = self.draw(&pose, &frame.near, true);
-                drawn_at = pose;
                 squares = self.squares(&drawing.slopes, frame);
                 sums = self.sums(&drawing.white, &drawing.slopes, frame);
+            } else if !found {
+                break;
             }
         }
-        pose
+        (pose, drawing)
     }
 
     fn conclude(&self, pose: Pose, frame: &Frame, drawing: &Drawing) -> Alignment {

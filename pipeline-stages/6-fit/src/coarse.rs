@@ -249,6 +249,7 @@ impl Sweep {
         let mut out = vec![0.0f32; self.width * self.height];
         let (sin, cos) = turn_rad.sin_cos();
         let step = self.grid.pitch_mm / size_mm;
+        let coverage = shape.coverage(step);
         let [a, b] = shape.half;
         let reach = |n: usize, half: f64| ((half / step).ceil() as i64 + 1).min(n as i64 / 2 - 1);
         let (rx, ry) = (
@@ -258,7 +259,7 @@ impl Sweep {
         for j in -ry..=ry {
             for i in -rx..=rx {
                 let (x, y) = (i as f64 * step, j as f64 * step);
-                let v = shape.coverage_at(cos * x + sin * y, cos * y - sin * x, step);
+                let v = coverage.at(cos * x + sin * y, cos * y - sin * x);
                 let column = i.rem_euclid(self.width as i64) as usize;
                 let row = j.rem_euclid(self.height as i64) as usize;
                 out[row * self.width + column] = v;

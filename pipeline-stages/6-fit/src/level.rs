@@ -1,5 +1,6 @@
 //! The residue field at one resolution, with the cloth's noise there.
 
+use std::borrow::Cow;
 use std::sync::OnceLock;
 
 use measures::ResidueField;
@@ -7,27 +8,27 @@ use measures::spectrum::NoiseSpectrum;
 
 use crate::Settings;
 
-pub(crate) struct Level {
-    pub(crate) field: ResidueField,
+pub(crate) struct Level<'a> {
+    pub(crate) field: Cow<'a, ResidueField>,
     noise: OnceLock<[NoiseSpectrum; 3]>,
     noise_tile_samples: usize,
 }
 
-impl Level {
+impl<'a> Level<'a> {
     /// The field at every resolution, the finest first, each half the one before.
-    pub(crate) fn pyramid(field: &ResidueField, settings: &Settings) -> Vec<Self> {
-        let mut levels = vec![Self::new(field.clone(), settings)];
+    pub(crate) fn pyramid(field: &'a ResidueField, settings: &Settings) -> Vec<Self> {
+        let mut levels = vec![Self::new(Cow::Borrowed(field), settings)];
         loop {
             let finer = &levels[levels.len() - 1].field;
             if finer.grid.width.min(finer.grid.height) < 48 {
                 return levels;
             }
             let next = finer.halved();
-            levels.push(Self::new(next, settings));
+            levels.push(Self::new(Cow::Owned(next), settings));
         }
     }
 
-    fn new(field: ResidueField, settings: &Settings) -> Self {
+    fn new(field: Cow<'a, ResidueField>, settings: &Settings) -> Self {
         Self {
             field,
             noise: OnceLock::new(),

@@ -38,9 +38,8 @@ impl<'a> Pen<'a> {
         }
     }
 
-    /// Coverage of sample `k` and, with `slopes`, its derivatives by all unknowns.
-    pub(crate) fn at(&self, k: usize, slopes: bool) -> [f32; 1 + UNKNOWNS] {
-        let mut drawn = [0.0; 1 + UNKNOWNS];
+    /// Where sample `k` lies against the shape's edge.
+    pub(crate) fn spot(&self, k: usize) -> Spot {
         let (pose, size, (sin, cos)) = (&self.pose.0, self.size, self.direction);
         let grid = &self.aligner.region.grid;
         let place = grid.place((k % grid.width) as f64, (k / grid.width) as f64);
@@ -48,34 +47,59 @@ impl<'a> Pen<'a> {
         let (px, py) = carried(&self.correction, &on_cloth);
         let (rx, ry) = (px - pose[X], py - pose[Y]);
         let (u, v) = ((cos * rx + sin * ry) / size, (cos * ry - sin * rx) / size);
-        let Some((d, g)) = self.aligner.distance.at(u, v) else {
-            return drawn;
-        };
-        let d = d * size;
-        let z = (d + pose[BLEED]) / self.blur;
-        drawn[0] = normal_cdf(z) as f32;
-        if !slopes || z.abs() > 5.0 {
-            return drawn;
+        let edge = self.aligner.distance.at(u, v);
+        let (d, gradient) = edge.unwrap_or((f64::NEG_INFINITY, [0.0; 2]));
+        Spot {
+            on_cloth,
+            corrected: [px, py],
+            distance_mm: d * size,
+            gradient,
+        }
+    }
+
+    /// Coverage of a spot.
+    pub(crate) fn cover(&self, spot: &Spot) -> f32 {
+        normal_cdf((spot.distance_mm + self.pose.0[BLEED]) / self.blur) as f32
+    }
+
+    /// Derivatives of a spot's coverage by all unknowns; `None` far from the edge.
+    pub(crate) fn slopes(&self, spot: &Spot) -> Option<[f32; UNKNOWNS]> {
+        let pose = &self.pose.0;
+        let from_edge = spot.distance_mm + pose[BLEED];
+        let z = from_edge / self.blur;
+        if z.abs() > 5.0 {
+            return None;
         }
         let density = (-0.5 * z * z).exp() / (2.506_628_274_631 * self.blur);
+        let ((sin, cos), g) = (self.direction, spot.gradient);
         let n = [cos * g[0] - sin * g[1], sin * g[0] + cos * g[1]];
+        let [px, py] = spot.corrected;
+        let (rx, ry) = (px - pose[X], py - pose[Y]);
         let mut by = [0.0; UNKNOWNS];
         by[X] = -n[0];
         by[Y] = -n[1];
         by[TURN] = n[0] * ry - n[1] * rx;
-        by[SIZE] = d - (n[0] * rx + n[1] * ry);
+        by[SIZE] = spot.distance_mm - (n[0] * rx + n[1] * ry);
         for (k, moved) in [SLOPE_X, SLOPE_Y].into_iter().zip(&self.nudged) {
-            let (qx, qy) = carried(moved, &on_cloth);
+            let (qx, qy) = carried(moved, &spot.on_cloth);
             by[k] = (n[0] * (qx - px) + n[1] * (qy - py)) / NUDGE;
         }
         by[DEPTH] = n[0] * px + n[1] * py;
         by[BLEED] = 1.0;
-        by[BLUR] = -(d + pose[BLEED]);
-        for (drawn, by) in drawn[1..].iter_mut().zip(by) {
-            *drawn = (density * by) as f32;
-        }
-        drawn
+        by[BLUR] = -from_edge;
+        Some(by.map(|by| (density * by) as f32))
     }
+}
+
+/// Where a sample lies.
+pub(crate) struct Spot {
+    on_cloth: Vector3<f64>,
+    /// On the cloth as the pose has it.
+    corrected: [f64; 2],
+    /// Inside the shape's outline; negative outside.
+    distance_mm: f64,
+    /// Of the distance, in the shape's own directions.
+    gradient: [f64; 2],
 }
 
 pub(crate) fn carried(m: &Matrix3<f64>, p: &Vector3<f64>) -> (f64, f64) {

@@ -37,7 +37,15 @@ pub(crate) fn climb(
         .par_iter()
         .filter_map(|c| {
             let start = starting_pose(c, settings);
-            let alignment = align_at(&levels[c.level], shape, plane, start, c, settings, false)?;
+            let view = View::new(
+                &levels[c.level],
+                shape,
+                plane,
+                start.size_mm(),
+                false,
+                settings,
+            );
+            let alignment = view.align(start, &c.direction)?;
             Some(Climber {
                 candidate: *c,
                 alignment,
@@ -106,10 +114,9 @@ impl Climber {
         self.candidate.level -= 1;
         let level = &levels[self.candidate.level];
         let last = self.candidate.level <= self.top_level(levels, settings);
-        let prior = prior_for(level, plane, settings, last);
-        self.candidate.direction =
-            best_direction(level, shape, plane, &prior, &pose, &self.candidate)?;
-        self.alignment = align_at(level, shape, plane, pose, &self.candidate, settings, last)?;
+        let view = View::new(level, shape, plane, pose.size_mm(), last, settings);
+        self.candidate.direction = view.best_direction(&pose, &self.candidate)?;
+        self.alignment = view.align(pose, &self.candidate.direction)?;
         Some(())
     }
 
@@ -216,30 +223,92 @@ pub(crate) fn prior_for(
     }
 }
 
-fn align_at(
-    level: &Level,
-    shape: &Shape,
-    plane: &ClothPlane,
-    mut pose: Pose,
-    candidate: &Candidate,
-    settings: &Settings,
+/// A shape at one level.
+pub(crate) struct View<'a> {
+    level: &'a Level<'a>,
+    shape: &'a Shape,
+    plane: &'a ClothPlane,
+    pub(crate) prior: Prior,
+    pub(crate) distance: Distance,
+    pub(crate) tiles: usize,
+    /// Whether no finer level follows: all unknowns may move.
     last: bool,
-) -> Option<Alignment> {
-    let region = region_around(level, shape, &pose, &candidate.direction)?;
-    let prior = prior_for(level, plane, settings, last);
-    pose.0[BLUR] = prior.mean[BLUR];
-    let distance = distance_for(level, shape, pose.size_mm());
-    let tiles = tiles_for(pose.size_mm());
-    let aligner = Aligner {
-        region: &region,
-        distance: &distance,
-        plane,
-        prior: &prior,
-        tiles,
-        free: if last { UNKNOWNS } else { SIZE + 1 },
-    };
-    let alignment = aligner.align(pose).0;
-    on_cloth(level, shape, &alignment.pose).then_some(alignment)
+}
+
+impl<'a> View<'a> {
+    /// Of the shape at about this size.
+    pub(crate) fn new(
+        level: &'a Level<'a>,
+        shape: &'a Shape,
+        plane: &'a ClothPlane,
+        size_mm: f64,
+        last: bool,
+        settings: &Settings,
+    ) -> Self {
+        Self {
+            level,
+            shape,
+            plane,
+            prior: prior_for(level, plane, settings, last),
+            distance: distance_for(level, shape, size_mm),
+            tiles: tiles_for(size_mm),
+            last,
+        }
+    }
+
+    fn align(&self, mut pose: Pose, direction: &[f64; 3]) -> Option<Alignment> {
+        let region = region_around(self.level, self.shape, &pose, direction)?;
+        pose.0[BLUR] = self.prior.mean[BLUR];
+        let free = if self.last { UNKNOWNS } else { SIZE + 1 };
+        let alignment = self.aligner(&region, free).align(pose).0;
+        on_cloth(self.level, self.shape, &alignment.pose).then_some(alignment)
+    }
+
+    /// The first `free` unknowns may move.
+    pub(crate) fn aligner<'b>(&'b self, region: &'b Region, free: usize) -> Aligner<'b> {
+        Aligner {
+            region,
+            distance: &self.distance,
+            plane: self.plane,
+            prior: &self.prior,
+            tiles: self.tiles,
+            free,
+            settled: if self.last { 0.05 } else { 0.1 },
+        }
+    }
+
+    /// The colour direction that separates inside from outside best at a pose: each channel weighed
+    /// by its contrast over its noise (Fisher's discriminant, the channels' noise being
+    /// uncorrelated).
+    pub(crate) fn best_direction(&self, pose: &Pose, candidate: &Candidate) -> Option<[f64; 3]> {
+        let region_in = |c: usize| {
+            let mut axis = [0.0; 3];
+            axis[c] = 1.0;
+            region_around(self.level, self.shape, pose, &axis)
+        };
+        let first = region_in(0)?;
+        let aligner = self.aligner(&first, 0);
+        // The shape looks alike in every channel.
+        let near = aligner.near(pose);
+        let cover = aligner.cover(pose, &near);
+        let seen = |region: &Region| -> f64 {
+            let white = region.whiten(&cover);
+            near.iter()
+                .map(|&(k, _)| f64::from(white[k] * region.white[k].clamp(-5.0, 5.0)))
+                .sum()
+        };
+        let (second, third) = rayon::join(
+            || region_in(1).as_ref().map(seen),
+            || region_in(2).as_ref().map(seen),
+        );
+        let direction = [seen(&first), second?, third?];
+        let length = direction.iter().map(|d| d * d).sum::<f64>().sqrt();
+        if length > 0.0 {
+            Some(direction.map(|d| d / length))
+        } else {
+            Some(candidate.direction)
+        }
+    }
 }
 
 /// Whether enough of the outline lies where cloth is seen.
@@ -267,53 +336,4 @@ fn on_cloth(level: &Level, shape: &Shape, pose: &Pose) -> bool {
 /// Tiles along the emblem's longer side.
 pub(crate) fn tiles_for(size_mm: f64) -> usize {
     ((size_mm / 7.0).round() as usize).clamp(4, 14)
-}
-
-/// The colour direction that separates inside from outside best at a pose: each channel weighed
-/// by its contrast over its noise (Fisher's discriminant, the channels' noise being
-/// uncorrelated).
-pub(crate) fn best_direction(
-    level: &Level,
-    shape: &Shape,
-    plane: &ClothPlane,
-    prior: &Prior,
-    pose: &Pose,
-    candidate: &Candidate,
-) -> Option<[f64; 3]> {
-    let distance = distance_for(level, shape, pose.size_mm());
-    let tiles = tiles_for(pose.size_mm());
-    let region_in = |c: usize| {
-        let mut axis = [0.0; 3];
-        axis[c] = 1.0;
-        region_around(level, shape, pose, &axis)
-    };
-    let first = region_in(0)?;
-    let aligner = Aligner {
-        region: &first,
-        distance: &distance,
-        plane,
-        prior,
-        tiles,
-        free: 0,
-    };
-    // The shape looks alike in every channel.
-    let near = aligner.near(pose);
-    let cover = aligner.cover(pose, &near);
-    let seen = |region: &Region| -> f64 {
-        let white = region.whiten(&cover);
-        near.iter()
-            .map(|&(k, _)| f64::from(white[k] * region.white[k].clamp(-5.0, 5.0)))
-            .sum()
-    };
-    let (second, third) = rayon::join(
-        || region_in(1).as_ref().map(seen),
-        || region_in(2).as_ref().map(seen),
-    );
-    let direction = [seen(&first), second?, third?];
-    let length = direction.iter().map(|d| d * d).sum::<f64>().sqrt();
-    if length > 0.0 {
-        Some(direction.map(|d| d / length))
-    } else {
-        Some(candidate.direction)
-    }
 }

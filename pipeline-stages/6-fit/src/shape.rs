@@ -91,10 +91,10 @@ impl Shape {
         Self::from_polygons(polygons, self.half, self.to_art, self.unit_art)
     }
 
-    /// Share of a square of side `width` around a spot that is filled, about.
-    pub(crate) fn coverage_at(&self, u: f64, v: f64, width: f64) -> f32 {
+    /// How much of squares of about side `width` is filled.
+    pub(crate) fn coverage(&self, width: f64) -> &Coverage {
         let level = (width * COVERAGE_SAMPLES as f64).max(1.0).log2().round() as usize;
-        self.coverage[level.min(self.coverage.len() - 1)].at(u, v)
+        &self.coverage[level.min(self.coverage.len() - 1)]
     }
 
     /// Spots along the outline about `step` apart, with the length each stands for, polygon by
@@ -146,7 +146,7 @@ fn walk_polygon(spots: &[Spot], step: f64) -> Vec<Stop> {
 
 /// Filled share of square cells.
 #[derive(Clone, Debug)]
-struct Coverage {
+pub(crate) struct Coverage {
     cell: f64,
     origin: Spot,
     width: usize,
@@ -158,7 +158,8 @@ impl Coverage {
     /// The finest picture and its halvings.
     fn pyramid(polygons: &[Vec<Spot>], half: Spot) -> Vec<Self> {
         let cell = 1.0 / COVERAGE_SAMPLES as f64;
-        let cells = |h: f64| ((2.0 * h / cell).ceil() as usize + 16) & !15;
+        // With an empty rim even at the coarsest.
+        let cells = |h: f64| ((2.0 * h / cell).ceil() as usize + 48) & !15;
         let (width, height) = (cells(half[0]), cells(half[1]));
         let origin = [-0.5 * width as f64 * cell, -0.5 * height as f64 * cell];
         let mut share = vec![0.0f32; width * height];
@@ -210,20 +211,21 @@ impl Coverage {
         }
     }
 
-    fn at(&self, u: f64, v: f64) -> f32 {
+    /// Share of the square about a spot that is filled.
+    pub(crate) fn at(&self, u: f64, v: f64) -> f32 {
         let x = (u - self.origin[0]) / self.cell - 0.5;
         let y = (v - self.origin[1]) / self.cell - 0.5;
-        let (i, j) = (x.floor(), y.floor());
-        let (a, b) = ((x - i) as f32, (y - j) as f32);
-        let get = |i: f64, j: f64| {
-            if i < 0.0 || j < 0.0 || i >= self.width as f64 || j >= self.height as f64 {
-                0.0
-            } else {
-                self.share[j as usize * self.width + i as usize]
-            }
-        };
-        let top = get(i, j) * (1.0 - a) + get(i + 1.0, j) * a;
-        let bottom = get(i, j + 1.0) * (1.0 - a) + get(i + 1.0, j + 1.0) * a;
+        // The rim is empty.
+        let inside = |x: f64, n: usize| x >= 0.0 && x < (n - 1) as f64;
+        if !(inside(x, self.width) && inside(y, self.height)) {
+            return 0.0;
+        }
+        let (i, j) = (x as usize, y as usize);
+        let (a, b) = ((x - i as f64) as f32, (y - j as f64) as f32);
+        let k = j * self.width + i;
+        let (top, bottom) = (&self.share[k..], &self.share[k + self.width..]);
+        let top = top[0] * (1.0 - a) + top[1] * a;
+        let bottom = bottom[0] * (1.0 - a) + bottom[1] * a;
         top * (1.0 - b) + bottom * b
     }
 }

@@ -6,10 +6,9 @@
 
 use std::ops::RangeInclusive;
 
-use image::{GrayImage, Luma};
 use imageproc::geometry::{contour_area, convex_hull};
 use imageproc::point::Point;
-use imageproc::region_labelling::{Connectivity, connected_components};
+use rayon::prelude::*;
 
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::pose::BLEED;
@@ -152,18 +151,27 @@ pub(crate) fn connected(
     height: usize,
     member: &dyn Fn(usize) -> bool,
 ) -> Vec<Vec<usize>> {
-    let members = GrayImage::from_fn(width as u32, height as u32, |i, j| {
-        Luma([u8::from(member(j as usize * width + i as usize))])
-    });
-    let labels = connected_components(&members, Connectivity::Four, Luma([0]));
+    let mut left: Vec<bool> = (0..width * height).map(member).collect();
     let mut patches = Vec::new();
-    for (k, &label) in labels.as_raw().iter().enumerate() {
-        if label as usize > patches.len() {
-            patches.resize(label as usize, Vec::new());
+    for first in 0..left.len() {
+        if !std::mem::take(&mut left[first]) {
+            continue;
         }
-        if label > 0 {
-            patches[label as usize - 1].push(k);
+        let (mut patch, mut next) = (vec![first], 0);
+        while let Some(&k) = patch.get(next) {
+            let (column, row) = (k % width, k / width);
+            let around = [
+                (column > 0).then(|| k - 1),
+                (column + 1 < width).then_some(k + 1),
+                (row > 0).then(|| k - width),
+                (row + 1 < height).then_some(k + width),
+            ];
+            let found = around.into_iter().flatten();
+            patch.extend(found.filter(|&n| std::mem::take(&mut left[n])));
+            next += 1;
         }
+        patch.sort_unstable();
+        patches.push(patch);
     }
     patches
 }
@@ -226,21 +234,22 @@ pub(crate) fn enlarged(plane: &[f32], width: usize, height: usize, times: usize)
         let first = (at as usize).min(n.saturating_sub(2));
         (first, at - first as f32)
     };
-    let mut out = Vec::with_capacity(plane.len() * times * times);
-    for j in 0..height * times {
+    let columns: Vec<_> = (0..width * times).map(|i| between(i, width)).collect();
+    let mut out = vec![0.0; plane.len() * times * times];
+    let rows = out.par_chunks_exact_mut(width * times).enumerate();
+    rows.for_each(|(j, out)| {
         let (row, b) = between(j, height);
         let (top, bottom) = (
             &plane[row * width..],
             &plane[(row + 1).min(height - 1) * width..],
         );
-        for i in 0..width * times {
-            let (column, a) = between(i, width);
+        for (out, &(column, a)) in out.iter_mut().zip(&columns) {
             let right = (column + 1).min(width - 1);
             let upper = top[column] * (1.0 - a) + top[right] * a;
             let lower = bottom[column] * (1.0 - a) + bottom[right] * a;
-            out.push(upper * (1.0 - b) + lower * b);
+            *out = upper * (1.0 - b) + lower * b;
         }
-    }
+    });
     out
 }
 

@@ -26,6 +26,8 @@ const TEMPER: f64 = 4.0;
 /// that changes: the search looks at some 1e8 places, whose largest chance value is near 6.5.
 const SNR_EVEN: f64 = 8.0;
 const SNR_STEP: f64 = 0.5;
+/// What is less probable than this by half the final resolution is out.
+const OUT: f64 = 1e-7;
 
 /// Standard uncertainty (k = 1) of the mean bleed that comes from its unevenness. Measured on
 /// painted scenes, whose edges are ragged by up to 0.1 mm.
@@ -65,8 +67,6 @@ fn best_of(
     entrants: &[Entrant],
     settings: &Settings,
 ) -> Option<Ranking> {
-    /// Versions less probable than this by half the final resolution are out.
-    const OUT: f64 = 1e-7;
     let lead = entrants.iter().max_by(|a, b| {
         standing(&a.climbers, settings)
             .total_cmp(&standing(&b.climbers, settings))
@@ -74,12 +74,13 @@ fn best_of(
     })?;
     let climber = lead.climbers.first()?;
     let pose = climber.alignment.pose;
-    let ground = |shape: &Shape, pose: &Pose, samples_max| {
+    let ground = |shape: &Shape, pose: &Pose, samples_max, settled| {
         let level = refine::finest_level(levels, pose.size_mm(), samples_max);
         let level = &levels[level];
-        Ground::prepare(level, plane, shape, pose, &climber.candidate, settings)
+        let candidate = &climber.candidate;
+        Ground::prepare(level, plane, shape, pose, candidate, settings, settled)
     };
-    let coarse = ground(&lead.shape, &pose, settings.region_samples_max / 2)?;
+    let coarse = ground(&lead.shape, &pose, settings.region_samples_max / 2, 0.05)?;
     let tried: Vec<Finalist> = entrants
         .par_iter()
         .filter_map(|e| coarse.fit(e, &starts(e, lead, &pose)))
@@ -92,26 +93,69 @@ fn best_of(
         &front.entrant.shape,
         &front.alignment.pose,
         settings.region_samples_max,
+        0.01,
     )?;
-    let (mut finalists, mut beaten) = (Vec::new(), Vec::new());
-    for (f, weight) in tried.into_iter().zip(weights) {
-        if weight < OUT {
-            beaten.push(f);
-        } else {
-            finalists.extend(fine.fit(f.entrant, &[f.alignment.pose]));
+    let likely = |k: &usize| weights[*k] >= OUT;
+    let finalists: Vec<Finalist> = (0..tried.len())
+        .filter(likely)
+        .filter_map(|k| fine.fit(tried[k].entrant, &[tried[k].alignment.pose]))
+        .collect();
+    let mut ranking = fine.compare(&finalists, artworks);
+    if let Some(best) = ranking.versions.first_mut() {
+        let of = |f: &&Finalist| f.entrant.artwork == best.artwork;
+        let looks = [(&coarse, &tried), (&fine, &finalists)]
+            .map(|(ground, fits)| Some((ground, fits.iter().find(of)?)));
+        best.evidence.mirrored_probability =
+            mirrored_probability(levels, looks.into_iter().flatten(), settings);
+        if let Some(f) = finalists.iter().find(of) {
+            fine.doubt(best, f, entrants);
         }
     }
-    let mut ranking = fine.compare(&finalists, artworks);
-    fine.doubt_best(
-        levels,
-        &mut ranking.versions,
-        &finalists,
-        entrants,
-        settings,
-    );
-    let beaten = beaten.iter().map(|f| coarse.describe(f, 0.0, artworks));
+    let beaten = (0..tried.len()).filter(|k| !likely(k));
+    let beaten = beaten.map(|k| coarse.describe(&tried[k], 0.0, artworks));
     ranking.versions.extend(beaten);
     Some(ranking)
+}
+
+/// Probability that the mirror image of a fit is the right one; 0 when it looks the same. The
+/// second look, with the same fit at the final resolution, is taken only if the first leaves doubt.
+fn mirrored_probability<'a>(
+    levels: &[Level],
+    looks: impl Iterator<Item = (&'a Ground<'a>, &'a Finalist<'a>)>,
+    settings: &Settings,
+) -> f64 {
+    let mut looks = looks.peekable();
+    let Some((ground, f)) = looks.peek() else {
+        return 0.0;
+    };
+    let pose = &f.alignment.pose;
+    let size = pose.size_mm();
+    let shape = &f.entrant.shape;
+    let mirrored = shape.mirrored();
+    if alike((&mirrored, pose), (shape, pose), &f.distance) {
+        return 0.0;
+    }
+    let look = Look {
+        raster: Raster::QUICK,
+        sizes_mm: [0.87 * size, 1.15 * size],
+        turns_rad: [pose.0[TURN], PI],
+        window: Some(about(pose)),
+    };
+    let mut found = coarse::search(levels, &mirrored, &look, settings);
+    found.retain(|c| c.middle.distance(pose.middle()) < 0.3 * size);
+    found.truncate(LOCAL_CANDIDATES);
+    let climbed = refine::climb(levels, &mirrored, ground.plane, &found, 1, settings);
+    let Some(best) = climbed.first() else {
+        return 0.0;
+    };
+    let (mut start, mut probability) = (best.alignment.pose, 0.0);
+    for (ground, f) in looks {
+        (start, probability) = ground.mirrored(&mirrored, start, f);
+        if probability < OUT {
+            break;
+        }
+    }
+    probability
 }
 
 /// Where to begin a version's fit: at its own best place, or at the leader's at equal area, equal
@@ -143,7 +187,9 @@ struct Ground<'a> {
     plane: &'a ClothPlane,
     region: Region,
     prior: Prior,
-    level: &'a Level,
+    level: &'a Level<'a>,
+    /// As an aligner's.
+    settled: f64,
 }
 
 /// A version fitted on the common ground.
@@ -159,29 +205,26 @@ struct Finalist<'a> {
 impl<'a> Ground<'a> {
     /// The surroundings of `shape` at `pose`, the noise measured from what the shape leaves.
     fn prepare(
-        level: &'a Level,
+        level: &'a Level<'a>,
         plane: &'a ClothPlane,
         shape: &Shape,
         pose: &Pose,
         candidate: &Candidate,
         settings: &Settings,
+        settled: f64,
     ) -> Option<Self> {
-        let prior = refine::prior_for(level, plane, settings, true);
-        let direction = refine::best_direction(level, shape, plane, &prior, pose, candidate)?;
-        let region = refine::region_around(level, shape, pose, &direction)?;
-        let mut ground = Self {
+        let view = refine::View::new(level, shape, plane, pose.size_mm(), true, settings);
+        let direction = view.best_direction(pose, candidate)?;
+        let mut region = refine::region_around(level, shape, pose, &direction)?;
+        let model = view.aligner(&region, 0).model(pose);
+        region.relearn_noise(&model, settings.noise_tile_samples);
+        Some(Self {
             plane,
             region,
-            prior,
+            prior: view.prior,
             level,
-        };
-        let distance = refine::distance_for(level, shape, pose.size_mm());
-        let tiles = refine::tiles_for(pose.size_mm());
-        let model = ground.aligner(&distance, tiles).model(pose);
-        ground
-            .region
-            .relearn_noise(&model, settings.noise_tile_samples);
-        Some(ground)
+            settled,
+        })
     }
 
     fn aligner<'b>(&'b self, distance: &'b Distance, tiles: usize) -> Aligner<'b> {
@@ -192,6 +235,7 @@ impl<'a> Ground<'a> {
             prior: &self.prior,
             tiles,
             free: UNKNOWNS,
+            settled: self.settled,
         }
     }
 
@@ -254,31 +298,17 @@ impl<'a> Ground<'a> {
         }
     }
 
-    /// Looks for what speaks against the best version: its mirror image, another place, holes that
-    /// it has not.
-    fn doubt_best(
-        &self,
-        levels: &[Level],
-        versions: &mut [Ranked],
-        finalists: &[Finalist],
-        entrants: &[Entrant],
-        settings: &Settings,
-    ) {
-        let Some(best) = versions.first_mut() else {
-            return;
-        };
-        let f = finalists.iter().find(|f| f.entrant.artwork == best.artwork);
-        let Some(f) = f else { return };
-        best.evidence.mirrored_probability = self.mirrored_probability(levels, f, settings);
-        best.evidence.rival_share = rival_share(entrants, &f.alignment.pose);
+    /// Looks for what speaks against a version: another place, holes that it has not.
+    fn doubt(&self, version: &mut Ranked, f: &Finalist, entrants: &[Entrant]) {
+        version.evidence.rival_share = rival_share(entrants, &f.alignment.pose);
         let aligner = self.aligner(&f.distance, f.tiles);
         let hole = holes::suspect(&aligner, &f.alignment, &f.near, &f.drawing);
-        best.evidence.made_hole = MadeHole {
+        version.evidence.made_hole = MadeHole {
             probability: hole.probability,
             area_mm2: hole.area_mm2,
             at: hole
                 .at
-                .map(|spot| best.fit.art_to_photo.apply(f.entrant.shape.art(spot))),
+                .map(|spot| version.fit.art_to_photo.apply(f.entrant.shape.art(spot))),
         };
     }
 
@@ -295,33 +325,22 @@ impl<'a> Ground<'a> {
             .sum()
     }
 
-    /// Probability that the mirror image is the right one; 0 when it looks the same.
-    fn mirrored_probability(&self, levels: &[Level], f: &Finalist, settings: &Settings) -> f64 {
+    /// Where a fit's mirror image lies best, and the probability that it is the right one.
+    fn mirrored(&self, mirrored: &Shape, start: Pose, f: &Finalist) -> (Pose, f64) {
         let pose = &f.alignment.pose;
-        let size = pose.size_mm();
-        let shape = &f.entrant.shape;
-        let mirrored = shape.mirrored();
-        let look = Look {
-            raster: Raster::QUICK,
-            sizes_mm: [0.87 * size, 1.15 * size],
-            turns_rad: [pose.0[TURN], PI],
-            window: Some(about(pose)),
-        };
-        let mut found = coarse::search(levels, &mirrored, &look, settings);
-        found.retain(|c| c.middle.distance(pose.middle()) < 0.3 * size);
-        found.truncate(LOCAL_CANDIDATES);
-        let climbed = refine::climb(levels, &mirrored, self.plane, &found, 1, settings);
-        let Some(best) = climbed.first() else {
-            return 0.0;
-        };
-        let distance = refine::distance_for(self.level, &mirrored, size);
-        let (alignment, ..) = self.aligner(&distance, f.tiles).align(best.alignment.pose);
-        if alike((&mirrored, &alignment.pose), (shape, pose), &f.distance) {
-            return 0.0;
+        let distance = refine::distance_for(self.level, mirrored, pose.size_mm());
+        let (alignment, ..) = self.aligner(&distance, f.tiles).align(start);
+        if alike(
+            (mirrored, &alignment.pose),
+            (&f.entrant.shape, pose),
+            &f.distance,
+        ) {
+            return (alignment.pose, 0.0);
         }
         let behind = f.alignment.gain - alignment.gain;
         let dispersion = f.alignment.dispersion.min(alignment.dispersion);
-        1.0 / (1.0 + (behind / dispersion.max(TEMPER)).exp())
+        let probability = 1.0 / (1.0 + (behind / dispersion.max(TEMPER)).exp());
+        (alignment.pose, probability)
     }
 
     fn describe(&self, f: &Finalist, score: f64, artworks: &[Artwork]) -> Ranked {
