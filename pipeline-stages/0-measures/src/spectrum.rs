@@ -222,14 +222,15 @@ impl NoiseSpectrum {
         if n == 0 {
             return None;
         }
-        let mut values = vec![0.0f32; n];
+        // Numbers that are not negative are in the order of their bits.
+        let mut values = vec![0u32; n];
         let power = (0..periodograms[0].len())
             .map(|k| {
                 for (v, p) in values.iter_mut().zip(&periodograms) {
-                    *v = p[k];
+                    *v = p[k].to_bits();
                 }
-                let (_, median, _) = values.select_nth_unstable_by(n / 2, f32::total_cmp);
-                *median / std::f32::consts::LN_2
+                let (_, median, _) = values.select_nth_unstable(n / 2);
+                f32::from_bits(*median) / std::f32::consts::LN_2
             })
             .collect();
         Some(Self { tile, power })

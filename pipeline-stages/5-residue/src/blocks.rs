@@ -22,13 +22,17 @@ impl Blocks {
     pub(crate) fn new(channels: &[Vec<f32>; 3], cloth: &[f32], grid: &Grid) -> Self {
         let step = ((BLOCK_MM / grid.pitch_mm) as usize).max(1);
         let (width, height) = (grid.width.div_ceil(step), grid.height.div_ceil(step));
-        let summed = |value: &dyn Fn(usize) -> f32| {
+        let summed = |plane: &[f32]| {
             let mut sums = vec![0.0f32; width * height];
-            for j in 0..grid.height {
-                let row = &mut sums[j / step * width..][..width];
-                for (block, sum) in row.iter_mut().enumerate() {
-                    let samples = block * step..((block + 1) * step).min(grid.width);
-                    *sum += samples.map(|i| value(j * grid.width + i)).sum::<f32>();
+            let rows = plane.chunks(grid.width * step);
+            let cloth = cloth.chunks(grid.width * step);
+            for ((rows, cloth), sums) in rows.zip(cloth).zip(sums.chunks_mut(width)) {
+                let cloth = cloth.chunks_exact(grid.width);
+                for (row, cloth) in rows.chunks_exact(grid.width).zip(cloth) {
+                    let blocks = row.chunks(step).zip(cloth.chunks(step));
+                    for ((values, cloth), sum) in blocks.zip(&mut *sums) {
+                        *sum += values.iter().zip(cloth).map(|(v, c)| v * c).sum::<f32>();
+                    }
                 }
             }
             sums
@@ -38,8 +42,9 @@ impl Blocks {
             side_mm: step as f64 * grid.pitch_mm,
             width,
             height,
-            sums: [0, 1, 2].map(|c| summed(&|k| channels[c][k] * cloth[k])),
-            cloth: summed(&|k| cloth[k]),
+            sums: channels.each_ref().map(|channel| summed(channel)),
+            // One where it is cloth: its own square.
+            cloth: summed(cloth),
         }
     }
 

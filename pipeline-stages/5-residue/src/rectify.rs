@@ -95,14 +95,14 @@ pub(crate) fn sample(
         .for_each(|(j, (((red, green), blue), cloth))| {
             for i in 0..grid.width {
                 let p = grid.place(i as f64, j as f64);
-                let z = m[2][0] * p.x + m[2][1] * p.y + m[2][2];
-                let x = (m[0][0] * p.x + m[0][1] * p.y + m[0][2]) / z;
-                let y = (m[1][0] * p.x + m[1][1] * p.y + m[1][2]) / z;
+                let nearness = 1.0 / (m[2][0] * p.x + m[2][1] * p.y + m[2][2]);
+                let x = (m[0][0] * p.x + m[0][1] * p.y + m[0][2]) * nearness;
+                let y = (m[1][0] * p.x + m[1][1] * p.y + m[1][2]) * nearness;
                 let seen = match &plane.lens {
                     Some(lens) => lens.bent(Point::new(x, y)),
                     None => Point::new(x, y),
                 };
-                if let Some([r, g, b]) = small.at(seen.x, seen.y) {
+                if let Some([r, g, b, _]) = small.at(seen.x, seen.y) {
                     (red[i], green[i], blue[i], cloth[i]) = (r, g, b, 1.0);
                 }
             }
@@ -110,23 +110,22 @@ pub(crate) fn sample(
     ([red, green, blue], cloth)
 }
 
-/// Mean logarithms of the linear light over blocks of `step` × `step` pixels.
-struct Reduced<'a> {
+/// Logarithms of the linear light of blocks of `step` × `step` pixels, each of its mean pixel value.
+struct Reduced {
     width: usize,
     height: usize,
-    step: f64,
-    log_light: Vec<f32>,
-    pixels: &'a [u8],
-    /// The means; pixels as they are stay in the photo, a quarter of the size.
-    means: Option<Vec<[f32; 3]>>,
+    per_step: f64,
+    /// The fourth is not used: four at a time are worked on as fast as one.
+    light: Vec<[f32; 4]>,
 }
 
-impl<'a> Reduced<'a> {
-    fn new(photo: &'a Photo, step: usize, black_level: f64) -> Self {
+impl Reduced {
+    fn new(photo: &Photo, step: usize, black_level: f64) -> Self {
+        let most = 255 * step * step;
         // IEC 61966-2-1: the transfer function of sRGB.
-        let log_light: Vec<f32> = (0..=255)
-            .map(|v| {
-                let v = f64::from(v) / 255.0;
+        let log_light: Vec<f32> = (0..=most)
+            .map(|sum| {
+                let v = sum as f64 / most as f64;
                 let linear = if v <= 0.04045 {
                     v / 12.92
                 } else {
@@ -135,48 +134,42 @@ impl<'a> Reduced<'a> {
                 (linear + black_level).ln() as f32
             })
             .collect();
-        let pixels = photo.rgb.as_raw().as_slice();
-        let row_bytes = 3 * photo.width_px() as usize;
-        let width = photo.width_px() as usize / step;
-        let share = 1.0 / (step * step) as f32;
-        let means = |block: &[u8]| {
-            let mut means = vec![[0.0f32; 3]; width];
-            for row in block.chunks_exact(row_bytes) {
-                for (pixels, sum) in row.chunks_exact(3 * step).zip(&mut means) {
-                    for p in pixels.chunks_exact(3) {
-                        for (s, &v) in sum.iter_mut().zip(p) {
-                            *s += log_light[usize::from(v)];
-                        }
+        let (width, height) = (photo.width_px() as usize, photo.height_px() as usize);
+        let (row_bytes, blocks) = (3 * width, width / step);
+        let of_block = |sums: &[u32]| {
+            let mut sum = [0; 3];
+            for pixel in sums.as_chunks::<3>().0 {
+                sum.iter_mut().zip(pixel).for_each(|(s, p)| *s += p);
+            }
+            let [red, green, blue] = sum.map(|s| log_light[s as usize]);
+            [red, green, blue, 0.0]
+        };
+        let mut light = vec![[0.0; 4]; blocks * (height / step)];
+        let pixels = photo.rgb.as_raw().par_chunks_exact(row_bytes * step);
+        pixels
+            .zip(light.par_chunks_exact_mut(blocks.max(1)))
+            .for_each(|(rows, light)| {
+                let mut sums = vec![0u32; row_bytes];
+                for row in rows.chunks_exact(row_bytes) {
+                    for (sum, &v) in sums.iter_mut().zip(row) {
+                        *sum += u32::from(v);
                     }
                 }
-            }
-            means.iter_mut().flatten().for_each(|v| *v *= share);
-            means
-        };
-        let means = (step > 1).then(|| {
-            let blocks = pixels.par_chunks_exact(row_bytes * step);
-            blocks.flat_map_iter(means).collect()
-        });
+                for (light, sums) in light.iter_mut().zip(sums.chunks_exact(3 * step)) {
+                    *light = of_block(sums);
+                }
+            });
         Self {
-            width,
-            height: photo.height_px() as usize / step,
-            step: step as f64,
-            log_light,
-            pixels,
-            means,
-        }
-    }
-
-    fn mean(&self, k: usize) -> [f32; 3] {
-        match &self.means {
-            Some(means) => means[k],
-            None => [0, 1, 2].map(|c| self.log_light[usize::from(self.pixels[3 * k + c])]),
+            width: blocks,
+            height: height / step,
+            per_step: 1.0 / step as f64,
+            light,
         }
     }
 
     /// Bilinear value at a photo position in pixels; `None` outside.
-    fn at(&self, x: f64, y: f64) -> Option<[f32; 3]> {
-        let (u, v) = (x / self.step - 0.5, y / self.step - 0.5);
+    fn at(&self, x: f64, y: f64) -> Option<[f32; 4]> {
+        let (u, v) = (x * self.per_step - 0.5, y * self.per_step - 0.5);
         // Written so that NaN, too, is outside.
         let inside = u >= 0.0
             && v >= 0.0
@@ -185,18 +178,13 @@ impl<'a> Reduced<'a> {
         if !inside {
             return None;
         }
-        let (i, j) = (u as usize, v as usize);
-        let (a, b) = ((u - i as f64) as f32, (v - j as f64) as f32);
-        let k = j * self.width + i;
-        let (p, q, r, s) = (
-            self.mean(k),
-            self.mean(k + 1),
-            self.mean(k + self.width),
-            self.mean(k + self.width + 1),
-        );
-        Some([0, 1, 2].map(|c| {
-            let top = p[c] + a * (q[c] - p[c]);
-            let bottom = r[c] + a * (s[c] - r[c]);
+        let (i, j) = (u as i32, v as i32);
+        let (a, b) = ((u - f64::from(i)) as f32, (v - f64::from(j)) as f32);
+        let k = j as usize * self.width + i as usize;
+        let (top, bottom) = (&self.light[k..k + 2], &self.light[k + self.width..][..2]);
+        Some([0, 1, 2, 3].map(|c| {
+            let top = top[0][c] + a * (top[1][c] - top[0][c]);
+            let bottom = bottom[0][c] + a * (bottom[1][c] - bottom[0][c]);
             top + b * (bottom - top)
         }))
     }

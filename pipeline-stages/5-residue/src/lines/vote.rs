@@ -203,7 +203,7 @@ fn sum_along(bins: &mut [Bin], samples: &[(f32, f32, Bin)], angle_rad: f64) {
     bins.fill(Bin::default());
     for &(x, y, here) in samples {
         let across = cos * y - sin * x + middle;
-        let bin = across as usize;
+        let bin = across as u32 as usize;
         let part = across - bin as f32;
         if let Some([low, high]) = bins.get_mut(bin..bin + 2) {
             for c in 0..4 {
