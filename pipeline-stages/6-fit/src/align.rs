@@ -194,22 +194,28 @@ impl Aligner<'_> {
     /// The samples on and about the emblem at `pose`, each in a tile of the emblem.
     pub(crate) fn near(&self, pose: &Pose) -> Vec<(usize, usize)> {
         let grid = &self.region.grid;
-        let size = pose.size_mm();
+        let per_mm = 1.0 / pose.size_mm();
         let (sin, cos) = pose.0[TURN].sin_cos();
+        let (sin, cos) = (sin * per_mm, cos * per_mm);
         let correction = pose.correction(self.plane);
-        let tile = |w: f64| (((w + 0.5) * self.tiles as f64).max(0.0) as usize).min(self.tiles - 1);
-        (0..grid.len())
-            .into_par_iter()
-            .filter(|&k| self.region.cloth[k] > 0.0)
-            .filter_map(|k| {
-                let place = grid.place((k % grid.width) as f64, (k / grid.width) as f64);
+        let most = self.tiles - 1;
+        let tile = |w: f64| (((w + 0.5) * self.tiles as f64) as u32 as usize).min(most);
+        let row = |j: usize| {
+            let cloth = &self.region.cloth[j * grid.width..][..grid.width];
+            let seen = cloth.iter().enumerate().filter(|(_, cloth)| **cloth > 0.0);
+            seen.filter_map(move |(i, _)| {
+                let place = grid.place(i as f64, j as f64);
                 let (px, py) = carried(&correction, &Vector3::new(place.x, place.y, 1.0));
                 let (rx, ry) = (px - pose.0[X], py - pose.0[Y]);
-                let (u, v) = ((cos * rx + sin * ry) / size, (cos * ry - sin * rx) / size);
+                let (u, v) = (cos * rx + sin * ry, cos * ry - sin * rx);
                 self.distance
                     .covers(u, v)
-                    .then(|| (k, tile(v) * self.tiles + tile(u)))
+                    .then(|| (j * grid.width + i, tile(v) * self.tiles + tile(u)))
             })
+        };
+        (0..grid.height)
+            .into_par_iter()
+            .flat_map_iter(row)
             .collect()
     }
 
@@ -501,21 +507,25 @@ impl Aligner<'_> {
     /// Products of the derivatives with each other, summed tile by tile.
     fn squares(&self, slopes: &[Vec<f32>], frame: &Frame) -> Vec<Information> {
         let mut squares = vec![Information::zeros(); self.tiles * self.tiles];
-        for (&(k, t), &weight) in frame.near.iter().zip(&frame.weights) {
-            let mut d = [0.0f32; UNKNOWNS];
-            for (d, slope) in d.iter_mut().zip(slopes) {
-                *d = slope[k];
-            }
-            let m = &mut squares[t];
-            for (b, &db) in d.iter().enumerate().take(slopes.len()) {
-                let wb = weight * db;
-                for (a, &da) in d.iter().enumerate().take(b + 1) {
-                    m[(a, b)] += f64::from(wb * da);
+        let samples: Vec<_> = frame.near.iter().zip(&frame.weights).collect();
+        // Neighbours lie in one tile: few enough to be summed in single precision.
+        for run in samples.chunk_by(|a, b| a.0.1 == b.0.1) {
+            // A multiple of four wide, for four are worked on as fast as one.
+            let mut sums = [[0.0f32; 12]; UNKNOWNS];
+            let mut d = [0.0f32; 12];
+            for &(&(k, _), &weight) in run {
+                for (d, slope) in d.iter_mut().zip(slopes) {
+                    *d = slope[k];
+                }
+                for (sums, db) in sums.iter_mut().zip(d) {
+                    let wb = weight * db;
+                    for (sum, da) in sums.iter_mut().zip(d) {
+                        *sum += wb * da;
+                    }
                 }
             }
-        }
-        for m in &mut squares {
-            m.fill_lower_triangle_with_upper_triangle();
+            let m = &mut squares[run[0].0.1];
+            *m += Information::from_fn(|a, b| f64::from(sums[b][a]));
         }
         squares
     }

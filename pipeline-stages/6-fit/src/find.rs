@@ -7,7 +7,7 @@ use measures::{ClothPlane, Mm, Point};
 use crate::coarse::{self, Look, Raster};
 use crate::level::Level;
 use crate::pose::{BLEED, Pose, TURN};
-use crate::refine::{self, Climber};
+use crate::refine::{self, Ascent, Climber};
 use crate::shape::Shape;
 use crate::{Hint, Settings};
 
@@ -57,7 +57,15 @@ pub(crate) fn find(
                 window: None,
             };
             let found = coarse::search(levels, &e.shape, &look, settings);
-            let climbers = refine::climb(levels, &e.shape, plane, &found, KEPT, settings);
+            let climbers = refine::climb(
+                levels,
+                &e.shape,
+                plane,
+                &found,
+                KEPT,
+                Ascent::Full,
+                settings,
+            );
             if standing(&climbers, settings) > standing(&e.climbers, settings) {
                 e.climbers = climbers;
             }
@@ -112,7 +120,13 @@ fn look_about(
         let mut found = coarse::search(levels, &e.shape, &look, settings);
         found.retain(|c| c.middle.distance(pose.middle()) < 0.4 * size);
         found.truncate(LOCAL_CANDIDATES);
-        let climbers = refine::climb(levels, &e.shape, plane, &found, 1, settings);
+        // Only what was found before needs an equal to be compared with.
+        let ascent = if e.climbers.is_empty() {
+            Ascent::Short
+        } else {
+            Ascent::Full
+        };
+        let climbers = refine::climb(levels, &e.shape, plane, &found, 1, ascent, settings);
         if standing(&climbers, settings) > standing(&e.climbers, settings) {
             e.climbers = climbers;
         }

@@ -41,12 +41,17 @@ impl<'a> Pen<'a> {
     /// Where sample `k` lies against the shape's edge.
     pub(crate) fn spot(&self, k: usize) -> Spot {
         let (pose, size, (sin, cos)) = (&self.pose.0, self.size, self.direction);
+        let per_mm = 1.0 / size;
         let grid = &self.aligner.region.grid;
-        let place = grid.place((k % grid.width) as f64, (k / grid.width) as f64);
+        let (k, width) = (k as u32, grid.width as u32);
+        let place = grid.place(f64::from(k % width), f64::from(k / width));
         let on_cloth = Vector3::new(place.x, place.y, 1.0);
         let (px, py) = carried(&self.correction, &on_cloth);
         let (rx, ry) = (px - pose[X], py - pose[Y]);
-        let (u, v) = ((cos * rx + sin * ry) / size, (cos * ry - sin * rx) / size);
+        let (u, v) = (
+            per_mm * (cos * rx + sin * ry),
+            per_mm * (cos * ry - sin * rx),
+        );
         let edge = self.aligner.distance.at(u, v);
         let (d, gradient) = edge.unwrap_or((f64::NEG_INFINITY, [0.0; 2]));
         Spot {

@@ -24,6 +24,25 @@ pub(crate) struct Climber {
     pub(crate) alignment: Alignment,
 }
 
+/// How high to climb.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Ascent {
+    /// To half the resolution of the final fit, where places can be judged.
+    Full,
+    /// To a quarter, which is enough to begin a comparison from.
+    Short,
+}
+
+impl Ascent {
+    fn samples_max(self, settings: &Settings) -> usize {
+        settings.region_samples_max
+            / match self {
+                Self::Full => 2,
+                Self::Short => 4,
+            }
+    }
+}
+
 /// The aligned candidates, best first, at most `most`, at a level fine enough to tell them apart.
 pub(crate) fn climb(
     levels: &[Level],
@@ -31,8 +50,10 @@ pub(crate) fn climb(
     plane: &ClothPlane,
     candidates: &[Candidate],
     most: usize,
+    ascent: Ascent,
     settings: &Settings,
 ) -> Vec<Climber> {
+    let samples_max = ascent.samples_max(settings);
     let mut climbers: Vec<Climber> = candidates
         .par_iter()
         .filter_map(|c| {
@@ -59,7 +80,7 @@ pub(crate) fn climb(
         // The coarsest move first: only signals at one level can be compared.
         let coarsest = climbers
             .iter()
-            .filter(|c| c.candidate.level > c.top_level(levels, settings))
+            .filter(|c| c.candidate.level > c.top_level(levels, samples_max))
             .map(|c| c.candidate.level)
             .max();
         if coarsest.is_none() {
@@ -70,7 +91,7 @@ pub(crate) fn climb(
             .into_par_iter()
             .filter_map(|mut c| {
                 if Some(c.candidate.level) == coarsest {
-                    c.step_up(levels, shape, plane, settings)?;
+                    c.step_up(levels, shape, plane, samples_max, settings)?;
                 }
                 Some(c)
             })
@@ -108,25 +129,22 @@ impl Climber {
         levels: &[Level],
         shape: &Shape,
         plane: &ClothPlane,
+        samples_max: usize,
         settings: &Settings,
     ) -> Option<()> {
         let pose = self.alignment.pose;
         self.candidate.level -= 1;
         let level = &levels[self.candidate.level];
-        let last = self.candidate.level <= self.top_level(levels, settings);
+        let last = self.candidate.level <= self.top_level(levels, samples_max);
         let view = View::new(level, shape, plane, pose.size_mm(), last, settings);
         self.candidate.direction = view.best_direction(&pose, &self.candidate)?;
         self.alignment = view.align(pose, &self.candidate.direction)?;
         Some(())
     }
 
-    /// Where the climb ends: at half the resolution of the final fit.
-    fn top_level(&self, levels: &[Level], settings: &Settings) -> usize {
-        finest_level(
-            levels,
-            self.alignment.pose.size_mm(),
-            settings.region_samples_max / 2,
-        )
+    /// Where the climb ends.
+    fn top_level(&self, levels: &[Level], samples_max: usize) -> usize {
+        finest_level(levels, self.alignment.pose.size_mm(), samples_max)
     }
 
     pub(crate) fn standing(&self, settings: &Settings) -> f64 {

@@ -220,10 +220,10 @@ impl Coverage {
         if !(inside(x, self.width) && inside(y, self.height)) {
             return 0.0;
         }
-        let (i, j) = (x as usize, y as usize);
-        let (a, b) = ((x - i as f64) as f32, (y - j as f64) as f32);
-        let k = j * self.width + i;
-        let (top, bottom) = (&self.share[k..], &self.share[k + self.width..]);
+        let (i, j) = (x as u32, y as u32);
+        let (a, b) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
+        let k = j as usize * self.width + i as usize;
+        let (top, bottom) = (&self.share[k..k + 2], &self.share[k + self.width..][..2]);
         let top = top[0] * (1.0 - a) + top[1] * a;
         let bottom = bottom[0] * (1.0 - a) + bottom[1] * a;
         top * (1.0 - b) + bottom * b
@@ -327,11 +327,11 @@ impl Distance {
         if !(x >= 0.0 && y >= 0.0 && x < (self.width - 1) as f64 && y < (self.height - 1) as f64) {
             return None;
         }
-        let (i, j) = (x as usize, y as usize);
-        let (a, b) = (x - i as f64, y - j as f64);
-        let k = j * self.width + i;
-        let [p, q, r, s] =
-            [k, k + 1, k + self.width, k + self.width + 1].map(|k| f64::from(self.value[k]));
+        let (i, j) = (x as u32, y as u32);
+        let (a, b) = (x - f64::from(i), y - f64::from(j));
+        let k = j as usize * self.width + i as usize;
+        let (top, bottom) = (&self.value[k..k + 2], &self.value[k + self.width..][..2]);
+        let [p, q, r, s] = [top[0], top[1], bottom[0], bottom[1]].map(f64::from);
         let top = p + a * (q - p);
         let bottom = r + a * (s - r);
         let gradient = [

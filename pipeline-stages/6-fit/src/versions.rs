@@ -13,7 +13,7 @@ use crate::find::{Entrant, LOCAL_CANDIDATES, about, find, standing};
 use crate::holes;
 use crate::level::Level;
 use crate::pose::{BLEED, Information, Pose, Prior, SIZE, TURN, UNKNOWNS, Unknowns, X, Y};
-use crate::refine;
+use crate::refine::{self, Ascent};
 use crate::region::Region;
 use crate::shape::{Distance, Shape, Stop};
 use crate::structure;
@@ -80,10 +80,14 @@ fn best_of(
         let candidate = &climber.candidate;
         Ground::prepare(level, plane, shape, pose, candidate, settings, settled)
     };
+    let rough = ground(&lead.shape, &pose, settings.region_samples_max / 4, 0.1)?;
     let coarse = ground(&lead.shape, &pose, settings.region_samples_max / 2, 0.05)?;
     let tried: Vec<Finalist> = entrants
         .par_iter()
-        .filter_map(|e| coarse.fit(e, &starts(e, lead, &pose)))
+        .filter_map(|e| match starts(e, lead, &pose).as_slice() {
+            [start] => coarse.fit(e, &[*start]),
+            several => coarse.fit(e, &[rough.fit(e, several)?.alignment.pose]),
+        })
         .collect();
     let weights = coarse.weights(&tried);
     let ahead =
@@ -144,7 +148,8 @@ fn mirrored_probability<'a>(
     let mut found = coarse::search(levels, &mirrored, &look, settings);
     found.retain(|c| c.middle.distance(pose.middle()) < 0.3 * size);
     found.truncate(LOCAL_CANDIDATES);
-    let climbed = refine::climb(levels, &mirrored, ground.plane, &found, 1, settings);
+    let plane = ground.plane;
+    let climbed = refine::climb(levels, &mirrored, plane, &found, 1, Ascent::Short, settings);
     let Some(best) = climbed.first() else {
         return 0.0;
     };
