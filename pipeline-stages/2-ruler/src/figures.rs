@@ -3,7 +3,12 @@
 //! Nothing is read. Print is whatever varies along the ruler beyond the shorter ticks' ends, in
 //! the same rows at one longest tick after another.
 
+use measures::ruler::Reading;
+use measures::ruler::RulerUnit::{Inch, Mm};
+use measures::unit::MM_PER_INCH;
+
 use crate::grid::median;
+use crate::hierarchy::Verdict;
 use crate::marks::Marks;
 use crate::plane::{Plane, plane_for};
 use crate::reading::Line;
@@ -85,43 +90,47 @@ pub(crate) fn find(
         places,
     };
     let print = bench.print();
-    let by_side: Vec<Vec<Vec<Option<f64>>>> = (0..2)
-        .map(|side| {
-            labels
-                .iter()
-                .filter(|&&i| (i - places.phase).div_euclid(places.period).rem_euclid(2) == side)
-                .map(|&i| bench.inked(i))
-                .collect()
-        })
-        .collect();
-    let of = |every: i32, block: Block| Figures {
-        // The ticks of two ranks may be alike, or worn so; the figures are not.
-        every: if every == places.period
-            && places.period % 2 == 0
-            && bench.stand_half_way_too(&labels, block)
-        {
-            every / 2
-        } else {
-            every
-        },
+    let labelled = labels.iter().map(|&i| (i, bench.inked(i))).collect();
+    let (every, block) = every_and_block(labelled, places, print)?;
+    // The ticks of two ranks may be alike, or worn so; the figures are not.
+    let twice = every == places.period
+        && places.period % 2 == 0
+        && bench.stand_half_way_too(&labels, block);
+    Some(Figures {
+        every: if twice { every / 2 } else { every },
         height_pitches: block.height_pitches(),
-    };
-    if by_side.iter().any(|side| side.len() < MIN_LABELS) {
-        return Some(of(places.period, Block::of(&by_side.concat(), print)?));
-    }
-    let blocks = [0, 1].map(|side| Block::of(&by_side[side], print));
-    let (block, other) = match blocks {
-        [Some(a), Some(b)] if b.print > a.print => (b, 0),
-        [Some(a), _] => (a, 1),
-        [None, Some(b)] => (b, 0),
-        [None, None] => return None,
-    };
-    match block.share_of(&by_side[other]) {
-        MANY.. => Some(of(places.period, block)),
-        ..FEW if by_side[other].len() > MIN_LABELS => Some(of(2 * places.period, block)),
-        _ => None,
+    })
+}
+
+/// Ticks from one figure to the next, and the rows they stand in: at every longest tick, or at
+/// every second of them, or of these again. `None` where that is not clear.
+fn every_and_block(mut labelled: Vec<Inked>, places: Places, print: Print) -> Option<(i32, Block)> {
+    let mut every = places.period;
+    loop {
+        let (even, odd): (Vec<Inked>, Vec<Inked>) = labelled
+            .iter()
+            .cloned()
+            .partition(|(i, _)| (i - places.phase).div_euclid(every).rem_euclid(2) == 0);
+        if even.len().min(odd.len()) < MIN_LABELS {
+            return Some((every, Block::of(&labelled, print)?));
+        }
+        let (block, with, without) = match [&even, &odd].map(|side| Block::of(side, print)) {
+            [Some(a), Some(b)] if b.print > a.print => (b, odd, even),
+            [Some(a), _] => (a, even, odd),
+            [None, Some(b)] => (b, odd, even),
+            [None, None] => return None,
+        };
+        match block.share_of(&without) {
+            MANY.. => return Some((every, block)),
+            ..FEW if without.len() > MIN_LABELS => labelled = with,
+            _ => return None,
+        }
+        every *= 2;
     }
 }
+
+/// A longest tick, and the inked samples in each row about it.
+type Inked = (i32, Vec<Option<f64>>);
 
 struct Bench<'a> {
     plane: &'a Plane,
@@ -247,10 +256,10 @@ struct Block {
 }
 
 impl Block {
-    fn of(places: &[Vec<Option<f64>>], samples: Print) -> Option<Self> {
-        let usual: Vec<f64> = (0..places.first()?.len())
+    fn of(places: &[Inked], samples: Print) -> Option<Self> {
+        let usual: Vec<f64> = (0..places.first()?.1.len())
             .map_while(|r| {
-                let mut seen: Vec<f64> = places.iter().filter_map(|p| p[r]).collect();
+                let mut seen: Vec<f64> = places.iter().filter_map(|p| p.1[r]).collect();
                 seen.sort_by(f64::total_cmp);
                 // Some figures are worn away.
                 (seen.len() >= MIN_LABELS).then(|| seen[2 * (seen.len() - 1) / 3])
@@ -285,12 +294,114 @@ impl Block {
     }
 
     /// Share of the places that show as much print in these rows, or nearly.
-    fn share_of(&self, places: &[Vec<Option<f64>>]) -> f64 {
-        let shows = |p: &&Vec<Option<f64>>| {
+    fn share_of(&self, places: &[Inked]) -> f64 {
+        let shows = |(_, p): &&Inked| {
             let rows = p[self.first..self.first + self.rows].iter().flatten();
             let (n, sum) = rows.fold((0.0, 0.0), |(n, sum), inked| (n + 1.0, sum + inked));
             n > 0.0 && sum / n - self.emptiest > 0.4 * self.print
         };
         places.iter().filter(shows).count() as f64 / places.len() as f64
+    }
+}
+
+impl Verdict {
+    /// Weighs the readings by where figures stand and how tall they are. Print too tall or too low
+    /// by every reading is none.
+    pub(crate) fn weigh_by_figures(&mut self, figures: &Figures) {
+        let odd = |r: &Reading| off_usual_height(figures, r).abs() > ODDEST;
+        // Glare and grain look like tall print, but not at every inch of another reading.
+        let likeliest = self.readings.first();
+        let usual = |r: &Reading| usual_figures(figures, r) > USUAL;
+        let too_tall = likeliest.is_some_and(|r| off_usual_height(figures, r) > ODDEST)
+            && !self.readings.iter().any(usual);
+        if too_tall || self.readings.iter().all(odd) {
+            return;
+        }
+        for reading in &mut self.readings {
+            reading.probability *= usual_figures(figures, reading);
+        }
+        let total: f64 = self.readings.iter().map(|r| r.probability).sum();
+        for reading in &mut self.readings {
+            reading.probability /= total;
+        }
+        self.readings
+            .sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    }
+}
+
+/// How usual such figures would be under a reading, 0 to 1: they stand at every centimetre or
+/// inch and are about 3 mm tall (common practice, no source).
+fn usual_figures(figures: &Figures, reading: &Reading) -> f64 {
+    let whole = match reading.unit {
+        Mm => 10.0,
+        Inch => MM_PER_INCH,
+    };
+    let apart = f64::from(figures.every) * reading.pitch_mm / whole;
+    let near = |share: f64| (apart / share - 1.0).abs() < 0.01;
+    let distance = if near(1.0) {
+        1.0
+    } else if near(0.5) || near(0.25) {
+        0.04
+    } else if near(5.0) || near(10.0) {
+        0.05
+    } else {
+        0.02
+    };
+    let height = off_usual_height(figures, reading).clamp(-ODDEST, ODDEST);
+    distance * (-0.5 * height * height).exp()
+}
+
+/// Standard deviations from the usual height beyond which nothing is told.
+const ODDEST: f64 = 2.5;
+/// Figures more usual than this stand where they should, and are no taller than they should be.
+const USUAL: f64 = 0.3;
+
+/// By how many standard deviations the figures' height would be unusual (common practice, no
+/// source).
+fn off_usual_height(figures: &Figures, reading: &Reading) -> f64 {
+    const USUAL_MM: f64 = 3.0;
+    const SPREAD: f64 = 0.33;
+    (figures.height_pitches * reading.pitch_mm / USUAL_MM).ln() / SPREAD
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Figures of 20 rows, so many samples of ink wide, at every `every`th tick; none elsewhere.
+    fn printed(period: i32, every: i32, worn: &[i32]) -> Vec<Inked> {
+        (0..130)
+            .filter(|i| i % period == 0)
+            .map(|i| {
+                let here = i % every == 0 && !worn.contains(&i);
+                let row = |r| {
+                    if here && (8..28).contains(&r) {
+                        12.0
+                    } else {
+                        0.0
+                    }
+                };
+                (i, (0..128).map(|r| Some(row(r))).collect())
+            })
+            .collect()
+    }
+
+    #[test]
+    fn figures_may_stand_at_every_fourth_of_the_ticks_taken_for_the_longest() {
+        let print = Print {
+            least: 2.0,
+            most_empty: 20.0,
+        };
+        let places = Places {
+            phase: 0,
+            period: 8,
+            from_pitches: 4.0,
+        };
+        let every = |labelled| every_and_block(labelled, places, print).map(|found| found.0);
+        assert_eq!(every(printed(8, 8, &[])), Some(8));
+        assert_eq!(every(printed(8, 16, &[])), Some(16));
+        assert_eq!(every(printed(8, 32, &[])), Some(32));
+        assert_eq!(every(printed(8, 32, &[64])), Some(32));
+        assert_eq!(every(printed(8, 8, &[0, 16, 48, 80, 96, 112])), None);
     }
 }

@@ -9,7 +9,7 @@ use measures::ruler::Reading;
 use measures::ruler::RulerUnit::{self, Inch, Mm};
 use measures::unit::MM_PER_INCH;
 
-use crate::figures::{Figures, Places};
+use crate::figures::Places;
 use crate::grid::{median, robust_deviation};
 use crate::schemes::{Alike, OTHER_RHYTHMS, SCHEMES, Scheme};
 
@@ -133,62 +133,6 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
             from_pitches: top.1.next_longest,
         },
     })
-}
-
-impl Verdict {
-    /// Weighs the readings by where figures stand and how tall they are. Print too tall or too low
-    /// by every reading is none.
-    pub(crate) fn weigh_by_figures(&mut self, figures: &Figures) {
-        let odd = |r: &Reading| off_usual_height(figures, r).abs() > ODDEST;
-        // Glare and grain look like tall print.
-        let likeliest = self.readings.first();
-        let too_tall = likeliest.is_some_and(|r| off_usual_height(figures, r) > ODDEST);
-        if too_tall || self.readings.iter().all(odd) {
-            return;
-        }
-        for reading in &mut self.readings {
-            reading.probability *= usual_figures(figures, reading);
-        }
-        let total: f64 = self.readings.iter().map(|r| r.probability).sum();
-        for reading in &mut self.readings {
-            reading.probability /= total;
-        }
-        self.readings
-            .sort_by(|a, b| b.probability.total_cmp(&a.probability));
-    }
-}
-
-/// How usual such figures would be under a reading, 0 to 1: they stand at every centimetre or
-/// inch and are about 3 mm tall (common practice, no source).
-fn usual_figures(figures: &Figures, reading: &Reading) -> f64 {
-    let whole = match reading.unit {
-        Mm => 10.0,
-        Inch => MM_PER_INCH,
-    };
-    let apart = f64::from(figures.every) * reading.pitch_mm / whole;
-    let near = |share: f64| (apart / share - 1.0).abs() < 0.01;
-    let distance = if near(1.0) {
-        1.0
-    } else if near(0.5) || near(0.25) {
-        0.04
-    } else if near(5.0) || near(10.0) {
-        0.05
-    } else {
-        0.02
-    };
-    let height = off_usual_height(figures, reading).clamp(-ODDEST, ODDEST);
-    distance * (-0.5 * height * height).exp()
-}
-
-/// Standard deviations from the usual height beyond which nothing is told.
-const ODDEST: f64 = 2.5;
-
-/// By how many standard deviations the figures' height would be unusual (common practice, no
-/// source).
-fn off_usual_height(figures: &Figures, reading: &Reading) -> f64 {
-    const USUAL_MM: f64 = 3.0;
-    const SPREAD: f64 = 0.33;
-    (figures.height_pitches * reading.pitch_mm / USUAL_MM).ln() / SPREAD
 }
 
 /// Whether hardly any of every second mark has a length: those there are may be of any rank.
