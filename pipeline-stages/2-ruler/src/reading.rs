@@ -64,12 +64,30 @@ pub(crate) fn examine(
     let mut rows = row::coarser(planes, &followed);
     rows.push(followed);
     rows.iter()
-        .filter_map(|row| {
-            // Where marks are as wide as the gaps, only the lengths tell which is which.
-            read_row(planes, row, hint, settings)
-                .or_else(|| read_row(planes, &row.between(), hint, settings))
-        })
-        .max_by(|a, b| a.verdict.evidence.total_cmp(&b.verdict.evidence))
+        .filter_map(|row| read_marks_or_gaps(planes, row, hint, settings))
+        .max_by(by_evidence)
+}
+
+/// Where marks are about as wide as the gaps between them, only the lengths tell which is which.
+fn read_marks_or_gaps(
+    planes: &[Plane],
+    row: &Row,
+    hint: &RulerHint,
+    settings: &Settings,
+) -> Option<Found> {
+    const WIDE_PITCHES: f64 = 0.4;
+    let read = |row: &Row| read_row(planes, row, hint, settings);
+    match read(row) {
+        Some(found) if found.marks.template.width_pitches() < WIDE_PITCHES => Some(found),
+        either => either
+            .into_iter()
+            .chain(read(&row.between()))
+            .max_by(by_evidence),
+    }
+}
+
+fn by_evidence(a: &Found, b: &Found) -> std::cmp::Ordering {
+    a.verdict.evidence.total_cmp(&b.verdict.evidence)
 }
 
 fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) -> Option<Found> {

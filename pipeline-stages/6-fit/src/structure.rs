@@ -12,6 +12,7 @@ use rayon::prelude::*;
 
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::pose::BLEED;
+use crate::region::Region;
 
 /// Differences are taken to hang together over this length.
 const LENGTH_MM: f64 = 2.0;
@@ -28,6 +29,9 @@ pub(crate) struct Patch {
     pub(crate) touching: f64,
     /// Mean difference, as a share of the emblem's contrast.
     pub(crate) difference: f64,
+    /// Whether it runs on beyond the cloth that is looked at, and hardly comes near the artwork:
+    /// the edge of a ruler, a seam, a stripe.
+    pub(crate) passes_by: bool,
 }
 
 /// What differs.
@@ -58,8 +62,9 @@ impl Differences {
         let least_faint = FAINT_AREA_MIN_MM2.max(FAINT_SHARE_MIN * self.artwork_mm2);
         let faint = FAINT..*LIKE_RESIDUE.start();
         total(&self.surplus, |p| {
-            (p.area_mm2 >= least && LIKE_RESIDUE.contains(&p.difference))
-                || (p.area_mm2 >= least_faint && faint.contains(&p.difference))
+            let is_strong = p.area_mm2 >= least && LIKE_RESIDUE.contains(&p.difference);
+            let is_faint = p.area_mm2 >= least_faint && faint.contains(&p.difference);
+            !p.passes_by && (is_strong || is_faint)
         })
     }
 
@@ -113,7 +118,10 @@ pub(crate) fn differences(
         connected(grid.width, grid.height, &differs)
             .into_iter()
             .filter(|p| p.iter().any(|&k| core(k)))
-            .map(|p| describe(&p, grid.width, grid.pitch_mm, &share, &differs, &near_edge))
+            .map(|p| Patch {
+                passes_by: runs_on(&p, region) && hardly_near(&p, &depth),
+                ..describe(&p, grid.width, grid.pitch_mm, &share, &differs, &near_edge)
+            })
             .collect::<Vec<_>>()
     };
     let covered: f64 = drawing.cover.iter().map(|c| f64::from(*c)).sum();
@@ -122,6 +130,29 @@ pub(crate) fn differences(
         holes: patches(1.0),
         artwork_mm2: covered * grid.pitch_mm * grid.pitch_mm,
     }
+}
+
+/// Whether a patch reaches the rim of the region, or what is no cloth.
+fn runs_on(patch: &[usize], region: &Region) -> bool {
+    /// The edge of what is no cloth blurs over so many samples.
+    const RIM: usize = 2;
+    let grid = &region.grid;
+    patch.iter().any(|&k| {
+        let (i, j) = (k % grid.width, k / grid.width);
+        let (last_i, last_j) = (grid.width - 1, grid.height - 1);
+        let rim = i < RIM || j < RIM || i + RIM > last_i || j + RIM > last_j;
+        let is_cloth = |i: usize, j: usize| region.cloth[j * grid.width + i] > 0.5;
+        rim || [(i - RIM, j), (i + RIM, j), (i, j - RIM), (i, j + RIM)]
+            .into_iter()
+            .any(|(i, j)| !is_cloth(i, j))
+    })
+}
+
+/// Whether hardly any of a patch lies so near to the artwork that its depth is known.
+fn hardly_near(patch: &[usize], depth: &[f64]) -> bool {
+    const FEW: f64 = 0.25;
+    let near = patch.iter().filter(|&&k| depth[k].is_finite()).count();
+    (near as f64) < FEW * patch.len() as f64
 }
 
 /// Contrast where the residue is whole: what a quarter of the signal lies above.
@@ -206,6 +237,7 @@ fn describe(
         area_mm2: n * pitch_mm * pitch_mm,
         touching: at_edge as f64 / sides.max(1) as f64,
         difference: patch.iter().map(|&k| share[k]).sum::<f64>() / n,
+        passes_by: false,
     }
 }
 
@@ -282,6 +314,7 @@ mod tests {
             area_mm2,
             touching,
             difference,
+            passes_by: false,
         };
         let seen = Differences {
             surplus: vec![
