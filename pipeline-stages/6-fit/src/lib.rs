@@ -15,6 +15,7 @@ mod pose;
 mod refine;
 mod region;
 mod shape;
+mod stripes;
 mod structure;
 mod verdict;
 mod versions;

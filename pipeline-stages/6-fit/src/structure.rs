@@ -13,6 +13,7 @@ use rayon::prelude::*;
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::pose::BLEED;
 use crate::region::Region;
+use crate::stripes::{self, Cloth};
 
 /// Differences are taken to hang together over this length.
 const LENGTH_MM: f64 = 2.0;
@@ -29,8 +30,8 @@ pub(crate) struct Patch {
     pub(crate) touching: f64,
     /// Mean difference, as a share of the emblem's contrast.
     pub(crate) difference: f64,
-    /// Whether it runs on beyond the cloth that is looked at, and hardly comes near the artwork:
-    /// the edge of a ruler, a seam, a stripe.
+    /// Whether it runs on beyond the cloth that is looked at and hardly comes near the artwork, as
+    /// the edge of a ruler or a seam does, or is part of a stripe.
     pub(crate) passes_by: bool,
 }
 
@@ -115,19 +116,34 @@ pub(crate) fn differences(
         let differs = |k: usize| -inside * share[k] > SHARE && inside * depth[k] > 0.0;
         let core = |k: usize| inside * depth[k] > CLEARANCE_MM;
         let near_edge = |k: usize| inside * depth[k] < 0.5 * CLEARANCE_MM;
-        connected(grid.width, grid.height, &differs)
+        let found: Vec<Vec<usize>> = connected(grid.width, grid.height, &differs)
             .into_iter()
             .filter(|p| p.iter().any(|&k| core(k)))
+            .collect();
+        let described = found
+            .iter()
             .map(|p| Patch {
-                passes_by: runs_on(&p, region) && hardly_near(&p, &depth),
-                ..describe(&p, grid.width, grid.pitch_mm, &share, &differs, &near_edge)
+                passes_by: runs_on(p, region) && hardly_near(p, &depth),
+                ..describe(p, grid.width, grid.pitch_mm, &share, &differs, &near_edge)
             })
-            .collect::<Vec<_>>()
+            .collect::<Vec<_>>();
+        (found, described)
     };
+    let (found, mut surplus) = patches(-1.0);
+    let bare = Cloth {
+        width: grid.width,
+        height: grid.height,
+        pitch_mm: grid.pitch_mm,
+        is_bare: &|k| depth[k] < 0.0 && region.cloth[k] > 0.5,
+    };
+    let striped = stripes::parts_of_stripes(&found, &bare);
+    for (patch, striped) in surplus.iter_mut().zip(striped) {
+        patch.passes_by |= striped;
+    }
     let covered: f64 = drawing.cover.iter().map(|c| f64::from(*c)).sum();
     Differences {
-        surplus: patches(-1.0),
-        holes: patches(1.0),
+        surplus,
+        holes: patches(1.0).1,
         artwork_mm2: covered * grid.pitch_mm * grid.pitch_mm,
     }
 }
