@@ -40,6 +40,9 @@ pub(crate) struct Patch {
 pub(crate) struct Differences {
     /// Residue where the artwork has none.
     pub(crate) surplus: Vec<Patch>,
+    /// Openings of the artwork, too narrow for what shows in them to count as surplus, in which
+    /// residue shows, in square millimetres.
+    pub(crate) filled_mm2: f64,
     /// None where the artwork has some.
     pub(crate) holes: Vec<Patch>,
     /// Area of the artwork.
@@ -62,11 +65,12 @@ impl Differences {
         let least = AREA_MIN_MM2.max(SHARE_MIN * self.artwork_mm2);
         let least_faint = FAINT_AREA_MIN_MM2.max(FAINT_SHARE_MIN * self.artwork_mm2);
         let faint = FAINT..*LIKE_RESIDUE.start();
-        total(&self.surplus, |p| {
+        let beside = total(&self.surplus, |p| {
             let is_strong = p.area_mm2 >= least && LIKE_RESIDUE.contains(&p.difference);
             let is_faint = p.area_mm2 >= least_faint && faint.contains(&p.difference);
             !p.passes_by && (is_strong || is_faint)
-        })
+        });
+        beside + self.filled_mm2
     }
 
     /// Area of parts of the artwork that have no residue at all, cut off clean at their edges.
@@ -140,12 +144,35 @@ pub(crate) fn differences(
     for (patch, striped) in surplus.iter_mut().zip(striped) {
         patch.passes_by |= striped;
     }
+    let is_opening = |k: usize| depth[k] - bleed < 0.0;
+    let filled_mm2 = connected(grid.width, grid.height, &is_opening)
+        .iter()
+        .filter(|opening| is_filled(opening, &depth, &share, grid.pitch_mm))
+        .map(|opening| opening.len() as f64 * grid.pitch_mm * grid.pitch_mm)
+        .sum();
     let covered: f64 = drawing.cover.iter().map(|c| f64::from(*c)).sum();
     Differences {
         surplus,
+        filled_mm2,
         holes: patches(1.0).1,
         artwork_mm2: covered * grid.pitch_mm * grid.pitch_mm,
     }
+}
+
+/// Whether a narrow opening of the artwork shows residue where its edges' bleed does not reach.
+fn is_filled(opening: &[usize], depth: &[f64], share: &[f64], pitch_mm: f64) -> bool {
+    const BARE_MIN_MM2: f64 = 0.8;
+    const DEEPEST_MIN_MM: f64 = 0.35;
+    let deepest = opening.iter().map(|&k| -depth[k]).fold(0.0, f64::max);
+    let bare = opening.iter().filter(|&&k| depth[k] < 0.0).count() as f64;
+    let deep: Vec<f64> = opening
+        .iter()
+        .filter(|&&k| -depth[k] >= 0.5 * deepest)
+        .map(|&k| share[k])
+        .collect();
+    (DEEPEST_MIN_MM..=CLEARANCE_MM).contains(&deepest)
+        && bare * pitch_mm * pitch_mm >= BARE_MIN_MM2
+        && deep.iter().sum::<f64>() > SHARE * deep.len() as f64
 }
 
 /// Whether a patch reaches the rim of the region, or what is no cloth.
@@ -340,10 +367,29 @@ mod tests {
                 patch(3.0, 0.0, 0.61),
             ],
             holes: vec![patch(40.0, 0.5, -0.8), patch(25.0, 1.0, -0.9)],
+            filled_mm2: 0.0,
             artwork_mm2: 1950.0,
         };
         assert!((seen.surplus_mm2() - 21.0).abs() < 1e-12);
         assert!((seen.missing_parts_mm2() - 25.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn narrow_openings_tell_whether_residue_shows_in_them() {
+        // 2 mm square: the bleed leaves 1.2 mm of it.
+        let opening: Vec<usize> = (0..16).collect();
+        let depth: Vec<f64> = (0..16)
+            .map(|k| {
+                let to_side = |v: usize| 0.25 + 0.5 * v.min(3 - v) as f64;
+                0.3 - to_side(k % 4).min(to_side(k / 4))
+            })
+            .collect();
+        let shows = |inside: f64, k: usize| if depth[k] < -0.2 { inside } else { 0.7 };
+        let filled = |inside: f64| {
+            let share: Vec<f64> = (0..16).map(|k| shows(inside, k)).collect();
+            is_filled(&opening, &depth, &share, 0.5)
+        };
+        assert!(filled(0.8) && !filled(0.2));
     }
 
     #[test]
