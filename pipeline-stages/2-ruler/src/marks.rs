@@ -32,6 +32,7 @@ struct Match {
     contrast: f64,
     misfit: f64,
     shift_pitches: f64,
+    slope: f64,
 }
 
 /// All marks of a row, located.
@@ -103,6 +104,9 @@ pub(crate) fn locate(planes: &[Plane], row: &Row) -> Option<Marks> {
     }
     let template = bench.template(&fit.fit.grid, range)?;
     let mut matches = bench.matches(&fit.fit.grid, range, &template);
+    if are_flanks(&matches) {
+        return None;
+    }
     fit = bench.fit_matches(&matches)?;
     range = fit.located_range()?;
     for direction in [-1, 1] {
@@ -176,9 +180,9 @@ impl Marks {
     fn far_spot(&self, bench: &Bench, index: i32, v: f64, height: f64, sigma: f64) -> Option<Spot> {
         let (grid, i) = (self.grid(), f64::from(index));
         let profile = bench.profile_at(grid, index, v, height)?;
-        let (contrast, shift, misfit) = self.template.fit(&profile)?;
-        let relative = contrast / self.contrast;
-        let clean = misfit < MAX_FAR_MISFIT
+        let fitted = self.template.fit(&profile)?;
+        let (relative, shift) = (fitted.contrast / self.contrast, fitted.shift_pitches);
+        let clean = fitted.misfit < MAX_FAR_MISFIT
             && (0.5..2.0).contains(&relative)
             && shift.abs() < MAX_SHIFT_PITCHES;
         clean.then(|| Spot {
@@ -188,6 +192,17 @@ impl Marks {
             sigma: sigma / relative.min(1.5),
         })
     }
+}
+
+/// Whether the marks are the flanks of marks twice as far apart: brightness then falls across one
+/// and rises across the next.
+fn are_flanks(matches: &[Match]) -> bool {
+    const MAX_SLOPE: f64 = 0.5;
+    let usual = |odd: i32| {
+        let of_parity = matches.iter().filter(|m| m.index.rem_euclid(2) == odd);
+        median(&mut of_parity.map(|m| m.slope).collect::<Vec<f64>>())
+    };
+    (usual(1) - usual(0)).abs() > 2.0 * MAX_SLOPE
 }
 
 /// Robust standard deviation of the marks from where they were expected, beside what they share,
@@ -350,18 +365,19 @@ impl<'a> Bench<'a> {
             .flat_map(|i| (0..self.bands).map(move |b| (i, b)))
             .filter_map(|(index, band)| {
                 let profile = self.profile(grid, index, band)?;
-                let (contrast, shift_pitches, misfit) = template.fit(&profile)?;
+                let fitted = template.fit(&profile)?;
                 let i = f64::from(index);
                 let v = self.band_middle(band);
-                let t = grid.place(i) + grid.lean_at(i) * v + shift_pitches * grid.pitch(i);
+                let shift = fitted.shift_pitches * grid.pitch(i);
                 Some(Match {
                     index,
                     band,
-                    t,
+                    t: grid.place(i) + grid.lean_at(i) * v + shift,
                     v,
-                    contrast,
-                    misfit,
-                    shift_pitches,
+                    contrast: fitted.contrast,
+                    misfit: fitted.misfit,
+                    shift_pitches: fitted.shift_pitches,
+                    slope: fitted.slope,
                 })
             })
             .collect()
@@ -495,5 +511,34 @@ impl<'a> Bench<'a> {
             found.1 > range.1
         };
         gained.then_some((longer, found))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn brightness_falls_and_rises_in_turn_across_flanks() {
+        let matches = |slope: fn(i32) -> f64| -> Vec<Match> {
+            (0..40)
+                .map(|index| Match {
+                    index,
+                    band: 0,
+                    t: 0.0,
+                    v: 0.0,
+                    contrast: 20.0,
+                    misfit: 0.2,
+                    shift_pitches: 0.0,
+                    slope: slope(index),
+                })
+                .collect()
+        };
+        assert!(are_flanks(&matches(|i| if i % 2 == 0 {
+            1.3
+        } else {
+            -1.3
+        })));
+        assert!(!are_flanks(&matches(|i| 0.4 + 0.01 * f64::from(i % 2))));
     }
 }

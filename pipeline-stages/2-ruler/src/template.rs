@@ -18,6 +18,17 @@ pub(crate) struct Template {
     taper: Vec<f64>,
 }
 
+/// A mark, as the usual profile fits it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Fitted {
+    pub(crate) contrast: f64,
+    pub(crate) shift_pitches: f64,
+    /// Over the contrast.
+    pub(crate) misfit: f64,
+    /// Change of brightness a pitch beside the mark's own, over the contrast.
+    pub(crate) slope: f64,
+}
+
 /// Brightness and its slope, as seen at the flanks, taken away.
 pub(crate) fn flattened(mut profile: Vec<f64>) -> Vec<f64> {
     let side = PROFILE / 6;
@@ -76,9 +87,8 @@ impl Template {
         self.shape.iter().filter(|s| **s > 0.5).count() as f64 / (PROFILE - 1) as f64
     }
 
-    /// Contrast, shift (pitches) and relative misfit of a profile: a least-squares fit of
-    /// brightness, its slope, the template and its derivative.
-    pub(crate) fn fit(&self, profile: &[f64]) -> Option<(f64, f64, f64)> {
+    /// A profile's least-squares fit by brightness, its slope, the template and its derivative.
+    pub(crate) fn fit(&self, profile: &[f64]) -> Option<Fitted> {
         let mut normal = nalgebra::Matrix4::<f64>::zeros();
         let mut right = nalgebra::Vector4::zeros();
         let basis = |k: usize| nalgebra::Vector4::new(1.0, offset(k), self.shape[k], self.slope[k]);
@@ -97,7 +107,12 @@ impl Template {
             .enumerate()
             .map(|(k, grey)| self.taper[k] * (grey - c.dot(&basis(k))).powi(2))
             .sum();
-        Some((c[2], -c[3] / c[2], (error / weight).sqrt() / c[2]))
+        Some(Fitted {
+            contrast: c[2],
+            shift_pitches: -c[3] / c[2],
+            misfit: (error / weight).sqrt() / c[2],
+            slope: c[1] / c[2],
+        })
     }
 
     /// Contrast of a single line across a mark whose place is known, from every `stride`-th sample
