@@ -27,6 +27,9 @@ const MIN_PRESENT: f64 = 0.6;
 const MIN_EVIDENCE: f64 = 7.0;
 /// … and that leaves no doubt of it.
 const FIRM_EVIDENCE: f64 = 25.0;
+/// … where the marks stand as evenly as only engraved and printed ones do, in pitches.
+const FIRM_EVIDENCE_IF_EVEN: f64 = 15.0;
+const EVEN: f64 = 0.004;
 /// The same against the rhythms that combs, seams and fences keep.
 const MIN_LEAD: f64 = 4.0;
 /// Greatest share of lengths that fit neither their own class nor chance; wear makes more of them,
@@ -108,7 +111,7 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
         .into_iter()
         .filter_map(read)
         .max_by(|a, b| a.0.evidence.total_cmp(&b.0.evidence))?;
-    if !keeps_order(&verdict) {
+    if !keeps_order(&verdict, &marks) {
         return None;
     }
     let edge = graduated_edge(&extents, edge_low)?;
@@ -124,8 +127,13 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
 }
 
 /// Whether the lengths keep a ruler's order, and no other.
-fn keeps_order(verdict: &Verdict) -> bool {
-    let firm = verdict.evidence > FIRM_EVIDENCE && verdict.lead > FIRM_EVIDENCE;
+fn keeps_order(verdict: &Verdict, marks: &Marks) -> bool {
+    let least = if marks.unevenness < EVEN {
+        FIRM_EVIDENCE_IF_EVEN
+    } else {
+        FIRM_EVIDENCE
+    };
+    let firm = verdict.evidence > least && verdict.lead > least;
     let most = if firm { MAX_MISFITS_FIRM } else { MAX_MISFITS };
     verdict.evidence >= MIN_EVIDENCE && verdict.lead >= MIN_LEAD && verdict.misfits <= most
 }

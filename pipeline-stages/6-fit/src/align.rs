@@ -74,19 +74,23 @@ impl Alignment {
         self.signal() / self.dispersion.sqrt()
     }
 
-    /// What fits on the same samples are ranked by: the root of the deviance that the shape takes
-    /// away.
+    /// The root of the deviance that the shape takes away.
     pub(crate) fn signal(&self) -> f64 {
         (2.0 * self.gain.max(0.0)).sqrt()
     }
 
-    /// The same, held down where the fit had to assume a bleed that is not believed.
+    /// What places are ranked by: their significance, held down where the fit had to assume a
+    /// bleed that is not believed, and where most of the signal comes from a few spots: a seam, a
+    /// ruler's edge.
     pub(crate) fn standing(&self, prior_bleed_mm: [f64; 2]) -> f64 {
         /// Standard deviations beyond which, and by what factor.
         const BELIEVED: f64 = 3.5;
         const HELD_DOWN: f64 = 0.3;
+        /// Share of the shape that worn residue shows at least, usually.
+        const PRESENT: f64 = 0.6;
         let strange = (self.pose.0[BLEED] - prior_bleed_mm[0]).abs() > BELIEVED * prior_bleed_mm[1];
-        self.signal() * if strange { HELD_DOWN } else { 1.0 }
+        let spread = (self.present_share / PRESENT).min(1.0);
+        self.significance() * spread * if strange { HELD_DOWN } else { 1.0 }
     }
 }
 

@@ -112,7 +112,7 @@ fn best_of(
         best.evidence.mirrored_probability =
             mirrored_probability(levels, looks.into_iter().flatten(), settings);
         if let Some(f) = finalists.iter().find(of) {
-            fine.doubt(best, f, entrants);
+            fine.doubt(best, f, entrants, settings);
         }
     }
     let beaten = (0..tried.len()).filter(|k| !likely(k));
@@ -304,8 +304,14 @@ impl<'a> Ground<'a> {
     }
 
     /// Looks for what speaks against a version: another place, holes that it has not.
-    fn doubt(&self, version: &mut Ranked, f: &Finalist, entrants: &[Entrant]) {
-        version.evidence.rival_share = rival_share(entrants, &f.alignment.pose);
+    fn doubt(
+        &self,
+        version: &mut Ranked,
+        f: &Finalist,
+        entrants: &[Entrant],
+        settings: &Settings,
+    ) {
+        version.evidence.rival_share = rival_share(entrants, &f.alignment.pose, settings);
         let aligner = self.aligner(&f.distance, f.tiles);
         let hole = holes::suspect(&aligner, &f.alignment, &f.near, &f.drawing);
         version.evidence.made_hole = MadeHole {
@@ -435,12 +441,12 @@ fn alike(a: (&Shape, &Pose), b: (&Shape, &Pose), distance: &Distance) -> bool {
 }
 
 /// Significance of the best fit at another place, as a share of the best fit's at this one.
-fn rival_share(entrants: &[Entrant], pose: &Pose) -> f64 {
+fn rival_share(entrants: &[Entrant], pose: &Pose, settings: &Settings) -> f64 {
     let (mut here, mut elsewhere) = (0.0f64, 0.0f64);
     for c in entrants.iter().flat_map(|e| &e.climbers) {
         let away = c.alignment.pose.middle().distance(pose.middle()) > 0.25 * pose.size_mm();
         let best = if away { &mut elsewhere } else { &mut here };
-        *best = best.max(c.alignment.significance());
+        *best = best.max(c.standing(settings));
     }
     elsewhere / here.max(1e-9)
 }
