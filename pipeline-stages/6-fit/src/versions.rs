@@ -304,13 +304,7 @@ impl<'a> Ground<'a> {
     }
 
     /// Looks for what speaks against a version: another place, holes that it has not.
-    fn doubt(
-        &self,
-        version: &mut Ranked,
-        f: &Finalist,
-        entrants: &[Entrant],
-        settings: &Settings,
-    ) {
+    fn doubt(&self, version: &mut Ranked, f: &Finalist, entrants: &[Entrant], settings: &Settings) {
         version.evidence.rival_share = rival_share(entrants, &f.alignment.pose, settings);
         let aligner = self.aligner(&f.distance, f.tiles);
         let hole = holes::suspect(&aligner, &f.alignment, &f.near, &f.drawing);
