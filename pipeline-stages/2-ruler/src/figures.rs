@@ -38,6 +38,8 @@ const MIN_HEIGHT: f64 = 0.7;
 /// Figures stand at every longest tick if at least this share of every second one has one, and at
 /// every second if at most that share of the others has.
 const MANY: f64 = 0.5;
+/// A figure shows at least this share of the usual print.
+const FAINTEST: f64 = 0.4;
 const FEW: f64 = 0.2;
 /// Longest ticks on either side that must be seen before figures are missed at every second.
 const MIN_LABELS: usize = 2;
@@ -95,7 +97,7 @@ pub(crate) fn find(
     // The ticks of two ranks may be alike, or worn so; the figures are not.
     let twice = every == places.period
         && places.period % 2 == 0
-        && bench.stand_half_way_too(&labels, block);
+        && bench.stand_half_way_too(&labels, block)?;
     Some(Figures {
         every: if twice { every / 2 } else { every },
         height_pitches: block.height_pitches(),
@@ -165,26 +167,42 @@ impl Bench<'_> {
             .collect()
     }
 
-    /// Whether what is printed between two longest ticks is printed twice, half a period apart. The
-    /// ink is folded into one period, whose halves are compared.
-    fn stand_half_way_too(&self, labels: &[i32], block: Block) -> bool {
-        const HALF: usize = 4;
-        let period = f64::from(self.places.period);
-        let mut folded = [0.0f64; 2 * HALF];
-        for &label in labels {
-            let columns = self.columns(label);
-            for r in block.first..block.first + block.rows {
-                for off in self.ink(&columns, label, r).into_iter().flatten() {
-                    let part = (off / period + 0.5) * folded.len() as f64;
-                    folded[(part as usize).min(2 * HALF - 1)] += 1.0;
-                }
-            }
+    /// Whether figures stand half-way between the longest ticks as well; `None` where some do.
+    fn stand_half_way_too(&self, labels: &[i32], block: Block) -> Option<bool> {
+        let (first, last) = self.marks.range;
+        let half = self.places.period / 2;
+        let mut print: Vec<f64> = labels
+            .iter()
+            .filter_map(|&i| self.print_beside(i, block))
+            .collect();
+        print.sort_by(f64::total_cmp);
+        // Some figures are worn away.
+        let usual = *print.get(2 * print.len().saturating_sub(1) / 3)?;
+        let between: Vec<f64> = (first..=last)
+            .filter(|i| (i - self.places.phase).rem_euclid(self.places.period) == half)
+            .filter_map(|i| self.print_beside(i, block))
+            .collect();
+        let shown = between.iter().filter(|p| **p > FAINTEST * usual).count() as f64;
+        match shown / between.len().max(1) as f64 {
+            MANY.. => Some(true),
+            ..FEW => Some(false),
+            _ => None,
         }
-        let least = folded.iter().copied().fold(f64::INFINITY, f64::min);
-        let both = || (0..HALF).map(|k| (folded[k] - least, folded[k + HALF] - least));
-        let twice: f64 = both().map(|(a, b)| a.min(b)).sum();
-        let either: f64 = both().map(|(a, b)| a.max(b)).sum();
-        twice > MANY * either
+    }
+
+    /// Inked samples in a row of the block, nearer to this tick than to the figures half a period
+    /// away; `None` where it leaves the photo.
+    fn print_beside(&self, label: i32, block: Block) -> Option<f64> {
+        let reach = 0.25 * f64::from(self.places.period);
+        let columns = self.columns(label);
+        let mut inked = 0;
+        for r in block.first..block.first + block.rows {
+            inked += self
+                .ink(&columns, label, r)?
+                .filter(|off| off.abs() < reach)
+                .count();
+        }
+        Some(inked as f64 / block.rows as f64 - 0.5 * block.emptiest)
     }
 
     /// Where, in pitches from the longest tick, row `r` beside it is inked.
@@ -298,7 +316,7 @@ impl Block {
         let shows = |(_, p): &&Inked| {
             let rows = p[self.first..self.first + self.rows].iter().flatten();
             let (n, sum) = rows.fold((0.0, 0.0), |(n, sum), inked| (n + 1.0, sum + inked));
-            n > 0.0 && sum / n - self.emptiest > 0.4 * self.print
+            n > 0.0 && sum / n - self.emptiest > FAINTEST * self.print
         };
         places.iter().filter(shows).count() as f64 / places.len() as f64
     }
