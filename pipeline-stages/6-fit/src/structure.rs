@@ -55,19 +55,22 @@ impl Differences {
     pub(crate) fn surplus_mm2(&self) -> f64 {
         /// Fainter or stronger things are stains and folds.
         const LIKE_RESIDUE: RangeInclusive<f64> = 0.65..=1.12;
-        /// Small spots come out too faint; one that is not so small may be as faint as this.
-        const FAINT: f64 = 0.54;
-        const FAINT_AREA_MIN_MM2: f64 = 6.0;
+        /// Small spots come out too faint: they may be as faint as this, if not so small as the
+        /// cloth's own, and not so large that they would come out whole.
+        const FAINT: f64 = 0.58;
+        const FAINT_AREA_MM2: RangeInclusive<f64> = 6.0..=15.0;
         const FAINT_SHARE_MIN: f64 = 0.004;
         const AREA_MIN_MM2: f64 = 1.5;
         /// Least share of the artwork's area: smaller spots are the cloth's.
         const SHARE_MIN: f64 = 0.0015;
         let least = AREA_MIN_MM2.max(SHARE_MIN * self.artwork_mm2);
-        let least_faint = FAINT_AREA_MIN_MM2.max(FAINT_SHARE_MIN * self.artwork_mm2);
+        let least_faint = FAINT_SHARE_MIN * self.artwork_mm2;
         let faint = FAINT..*LIKE_RESIDUE.start();
         let beside = total(&self.surplus, |p| {
             let is_strong = p.area_mm2 >= least && LIKE_RESIDUE.contains(&p.difference);
-            let is_faint = p.area_mm2 >= least_faint && faint.contains(&p.difference);
+            let is_faint = p.area_mm2 >= least_faint
+                && FAINT_AREA_MM2.contains(&p.area_mm2)
+                && faint.contains(&p.difference);
             !p.passes_by && (is_strong || is_faint)
         });
         beside + self.filled_mm2
@@ -363,14 +366,15 @@ mod tests {
             surplus: vec![
                 patch(4.0, 0.0, 0.9),
                 patch(90.0, 0.0, 1.5),
-                patch(17.0, 0.0, 0.6),
+                patch(14.0, 0.0, 0.6),
+                patch(40.0, 0.0, 0.6),
                 patch(3.0, 0.0, 0.61),
             ],
             holes: vec![patch(40.0, 0.5, -0.8), patch(25.0, 1.0, -0.9)],
             filled_mm2: 0.0,
             artwork_mm2: 1950.0,
         };
-        assert!((seen.surplus_mm2() - 21.0).abs() < 1e-12);
+        assert!((seen.surplus_mm2() - 18.0).abs() < 1e-12);
         assert!((seen.missing_parts_mm2() - 25.0).abs() < 1e-12);
     }
 
