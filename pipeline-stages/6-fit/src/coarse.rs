@@ -272,23 +272,19 @@ impl Sweep {
     fn correlate(&self, template: &[Bin], transfer: &[f32], image: &[Bin]) -> (Vec<f32>, f32) {
         let mut energy = 0.0f64;
         let h = self.height;
-        let product = template
-            .iter()
-            .zip(transfer)
-            .zip(image)
-            .enumerate()
-            .map(|(k, ((t, &w), i))| {
+        let mut product = Vec::with_capacity(template.len());
+        let columns = template.chunks_exact(h).zip(transfer.chunks_exact(h));
+        for (k, ((template, transfer), image)) in columns.zip(image.chunks_exact(h)).enumerate() {
+            let mut sum = 0.0;
+            product.extend(template.iter().zip(transfer).zip(image).map(|((t, w), i)| {
                 let t = t * w;
-                // Columns between the first and the last stand for their mirror images too.
-                let count = if k < h || k >= template.len() - h {
-                    1.0
-                } else {
-                    2.0
-                };
-                energy += count * f64::from(t.norm_sqr());
+                sum += t.norm_sqr();
                 i * t.conj()
-            })
-            .collect();
+            }));
+            // Columns between the first and the last stand for their mirror images too.
+            let alone = k == 0 || (k + 1) * h == self.transfer[0].len();
+            energy += f64::from(sum) * if alone { 1.0 } else { 2.0 };
+        }
         let norm = (energy / (self.width * self.height) as f64)
             .sqrt()
             .max(1e-12) as f32;

@@ -273,6 +273,9 @@ impl Distance {
         let width = (2.0 * (shape.half[0] + margin) / cell).ceil() as usize + 1;
         let height = (2.0 * (shape.half[1] + margin) / cell).ceil() as usize + 1;
         let mut square = vec![(band * band) as f32; width * height];
+        let columns: Vec<f32> = (0..width)
+            .map(|i| (origin[0] + i as f64 * cell) as f32)
+            .collect();
         for spots in &shape.polygons {
             for (a, b) in spots.iter().zip(spots.iter().cycle().skip(1)) {
                 let index = |v: f64, o: f64, n: usize| (((v - o) / cell).max(0.0) as usize).min(n);
@@ -281,18 +284,18 @@ impl Distance {
                 let j0 = index(a[1].min(b[1]) - band, origin[1], height);
                 let j1 = index(a[1].max(b[1]) + band, origin[1], height - 1);
                 let side = [b[0] - a[0], b[1] - a[1]];
-                let length2 = (side[0] * side[0] + side[1] * side[1]).max(1e-18);
+                let per_length2 = 1.0 / (side[0] * side[0] + side[1] * side[1]).max(1e-18);
+                // Single precision, four at a time: good to a millionth of the shape's size.
+                let along = side.map(|s| (s * per_length2) as f32);
+                let side = side.map(|s| s as f32);
                 for j in j0..=j1 {
-                    let y = origin[1] + j as f64 * cell - a[1];
-                    for i in i0..=i1 {
-                        let x = origin[0] + i as f64 * cell - a[0];
-                        let t = ((x * side[0] + y * side[1]) / length2).clamp(0.0, 1.0);
+                    let y = (origin[1] + j as f64 * cell - a[1]) as f32;
+                    let row = &mut square[j * width..][..width];
+                    for (best, x) in row[i0..=i1].iter_mut().zip(&columns[i0..=i1]) {
+                        let x = x - a[0] as f32;
+                        let t = (x * along[0] + y * along[1]).clamp(0.0, 1.0);
                         let (dx, dy) = (x - t * side[0], y - t * side[1]);
-                        let d = (dx * dx + dy * dy) as f32;
-                        let best = &mut square[j * width + i];
-                        if d < *best {
-                            *best = d;
-                        }
+                        *best = (dx * dx + dy * dy).min(*best);
                     }
                 }
             }
