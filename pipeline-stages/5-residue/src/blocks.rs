@@ -37,14 +37,19 @@ impl Blocks {
             }
             sums
         };
+        let [first, second, third] = channels;
+        // One where it is cloth: its own square.
+        let ((first, second), (third, cloth)) = rayon::join(
+            || rayon::join(|| summed(first), || summed(second)),
+            || rayon::join(|| summed(third), || summed(cloth)),
+        );
         Self {
             step,
             side_mm: step as f64 * grid.pitch_mm,
             width,
             height,
-            sums: channels.each_ref().map(|channel| summed(channel)),
-            // One where it is cloth: its own square.
-            cloth: summed(cloth),
+            sums: [first, second, third],
+            cloth,
         }
     }
 

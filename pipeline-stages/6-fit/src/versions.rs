@@ -80,8 +80,12 @@ fn best_of(
         let candidate = &climber.candidate;
         Ground::prepare(level, plane, shape, pose, candidate, settings, settled)
     };
-    let rough = ground(&lead.shape, &pose, settings.region_samples_max / 4, 0.1)?;
-    let coarse = ground(&lead.shape, &pose, settings.region_samples_max / 2, 0.05)?;
+    let of_lead = |share, settled| {
+        let samples_max = settings.region_samples_max / share;
+        ground(&lead.shape, &pose, samples_max, settled)
+    };
+    let (coarse, rough) = rayon::join(|| of_lead(2, 0.05), || of_lead(4, 0.1));
+    let (coarse, rough) = (coarse?, rough?);
     let tried: Vec<Finalist> = entrants
         .par_iter()
         .filter_map(|e| match starts(e, lead, &pose).as_slice() {
@@ -101,6 +105,7 @@ fn best_of(
     )?;
     let likely = |k: &usize| weights[*k] >= OUT;
     let finalists: Vec<Finalist> = (0..tried.len())
+        .into_par_iter()
         .filter(likely)
         .filter_map(|k| fine.fit(tried[k].entrant, &[tried[k].alignment.pose]))
         .collect();
@@ -109,15 +114,18 @@ fn best_of(
         let of = |f: &&Finalist| f.entrant.artwork == best.artwork;
         let looks = [(&coarse, &tried), (&fine, &finalists)]
             .map(|(ground, fits)| Some((ground, fits.iter().find(of)?)));
-        best.evidence.mirrored_probability =
-            mirrored_probability(levels, looks.into_iter().flatten(), settings);
-        if let Some(f) = finalists.iter().find(of) {
-            fine.doubt(best, f, entrants, settings);
-        }
+        let f = finalists.iter().find(of)?;
+        let (mirrored, hole) = rayon::join(
+            || mirrored_probability(levels, looks.into_iter().flatten(), settings),
+            || fine.made_hole(f, &best.fit),
+        );
+        best.evidence.mirrored_probability = mirrored;
+        best.evidence.made_hole = hole;
+        best.evidence.rival_share = rival_share(entrants, &f.alignment.pose, settings);
     }
-    let beaten = (0..tried.len()).filter(|k| !likely(k));
+    let beaten = (0..tried.len()).into_par_iter().filter(|k| !likely(k));
     let beaten = beaten.map(|k| coarse.describe(&tried[k], 0.0, artworks));
-    ranking.versions.extend(beaten);
+    ranking.versions.par_extend(beaten);
     Some(ranking)
 }
 
@@ -292,7 +300,7 @@ impl<'a> Ground<'a> {
             .fold(0.0, f64::max);
         let any = 1.0 / (1.0 + (-(snr - SNR_EVEN) / SNR_STEP).exp());
         let mut versions: Vec<Ranked> = finalists
-            .iter()
+            .par_iter()
             .zip(&weights)
             .map(|(f, w)| self.describe(f, any * w / total, artworks))
             .collect();
@@ -303,18 +311,17 @@ impl<'a> Ground<'a> {
         }
     }
 
-    /// Looks for what speaks against a version: another place, holes that it has not.
-    fn doubt(&self, version: &mut Ranked, f: &Finalist, entrants: &[Entrant], settings: &Settings) {
-        version.evidence.rival_share = rival_share(entrants, &f.alignment.pose, settings);
+    /// The hole in the residue that looks most like another version's.
+    fn made_hole(&self, f: &Finalist, fit: &Fit) -> MadeHole {
         let aligner = self.aligner(&f.distance, f.tiles);
         let hole = holes::suspect(&aligner, &f.alignment, &f.near, &f.drawing);
-        version.evidence.made_hole = MadeHole {
+        MadeHole {
             probability: hole.probability,
             area_mm2: hole.area_mm2,
             at: hole
                 .at
-                .map(|spot| version.fit.art_to_photo.apply(f.entrant.shape.art(spot))),
-        };
+                .map(|spot| fit.art_to_photo.apply(f.entrant.shape.art(spot))),
+        }
     }
 
     /// Twice the negative log-likelihood on the common samples.
