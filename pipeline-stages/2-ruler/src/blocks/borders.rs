@@ -29,6 +29,11 @@ const MAX_INK_SPREAD: f64 = 0.06;
 /// Greatest scatter of the borders, in blocks.
 const MAX_SCATTER_BLOCKS: f64 = 0.02;
 
+/// So few borders do not show that one of them is worn: each may be off by this share of a block
+/// (judged).
+const FEW_BORDERS: usize = 6;
+const WORN_BLOCKS: f64 = 0.0015;
+
 /// The borders of a scale's blocks.
 pub(super) struct Borders {
     axis: Axis,
@@ -65,8 +70,17 @@ pub(super) fn locate(planes: &[Plane], chain: &Chain) -> Option<Borders> {
     }
     let shared = scatter::design_effect(&spots, &fit.grid);
     fit.covariance *= shared;
+    let mut seen: Vec<i32> = spots.iter().map(|s| s.index).collect();
+    seen.dedup();
+    let worn = if seen.len() < FEW_BORDERS {
+        WORN_BLOCKS * chain.block_px() * (BANDS as f64).sqrt()
+    } else {
+        0.0
+    };
+    let sigma = scatter_px.max(0.01) * shared.sqrt();
+    fit.covariance *= (worn / sigma).max(1.0).powi(2);
     for s in &mut spots {
-        s.sigma *= shared.sqrt();
+        s.sigma = sigma.max(worn);
     }
     let range = (
         spots.iter().map(|s| s.index).min()?,
