@@ -8,6 +8,7 @@ use std::ops::RangeInclusive;
 
 use imageproc::geometry::{contour_area, convex_hull};
 use imageproc::point::Point;
+use measures::Grid;
 use rayon::prelude::*;
 
 use crate::align::{Aligner, Alignment, Drawing};
@@ -100,26 +101,65 @@ pub(crate) fn differences(
     near: &[(usize, usize)],
     drawing: &Drawing,
 ) -> Differences {
-    let region = aligner.region;
-    let grid = &region.grid;
-    let contrast = full_contrast(alignment);
-    let model: Vec<f32> = drawing.cover.iter().map(|c| c * contrast as f32).collect();
-    let difference = region.difference(&model, 0.5 * contrast.abs(), LENGTH_MM);
-    let size = alignment.pose.size_mm();
-    let bleed = alignment.pose.0[BLEED];
-    // Millimetres inside the residue's edge, negative outside.
-    let mut depth = vec![f64::NEG_INFINITY; grid.len()];
-    for &(k, _) in near {
-        let (u, v) = aligner.spot_of(&alignment.pose, k);
-        if let Some((d, _)) = aligner.distance.at(u, v) {
-            depth[k] = d * size + bleed;
+    let seen = Seen::of(aligner, alignment, near, drawing);
+    let covered: f64 = drawing.cover.iter().map(|c| f64::from(*c)).sum();
+    Differences {
+        surplus: seen.surplus(),
+        filled_mm2: seen.filled_mm2(),
+        holes: seen.patches(1.0).1,
+        artwork_mm2: covered * seen.grid().pitch_mm.powi(2),
+    }
+}
+
+/// How the photo differs from the artwork, sample by sample.
+struct Seen<'a> {
+    region: &'a Region,
+    /// Difference as a share of the emblem's contrast.
+    share: Vec<f64>,
+    /// Millimetres inside the residue's edge, negative outside; −∞ far from it.
+    depth: Vec<f64>,
+    bleed_mm: f64,
+}
+
+impl<'a> Seen<'a> {
+    fn of(
+        aligner: &Aligner<'a>,
+        alignment: &Alignment,
+        near: &[(usize, usize)],
+        drawing: &Drawing,
+    ) -> Self {
+        let region = aligner.region;
+        let contrast = full_contrast(alignment);
+        let model: Vec<f32> = drawing.cover.iter().map(|c| c * contrast as f32).collect();
+        let difference = region.difference(&model, 0.5 * contrast.abs(), LENGTH_MM);
+        let size = alignment.pose.size_mm();
+        let bleed_mm = alignment.pose.0[BLEED];
+        let mut depth = vec![f64::NEG_INFINITY; region.grid.len()];
+        for &(k, _) in near {
+            let (u, v) = aligner.spot_of(&alignment.pose, k);
+            if let Some((d, _)) = aligner.distance.at(u, v) {
+                depth[k] = d * size + bleed_mm;
+            }
+        }
+        let share = difference
+            .iter()
+            .map(|d| f64::from(*d) / contrast)
+            .collect();
+        Self {
+            region,
+            share,
+            depth,
+            bleed_mm,
         }
     }
-    let share: Vec<f64> = difference
-        .iter()
-        .map(|d| f64::from(*d) / contrast)
-        .collect();
-    let patches = |inside: f64| {
+
+    fn grid(&self) -> &Grid {
+        &self.region.grid
+    }
+
+    /// Patches that differ inside the residue's edge (1) or outside (−1), and their description.
+    fn patches(&self, inside: f64) -> (Vec<Vec<usize>>, Vec<Patch>) {
+        let (share, depth, grid) = (&self.share, &self.depth, self.grid());
         let differs = |k: usize| -inside * share[k] > SHARE && inside * depth[k] > 0.0;
         let core = |k: usize| inside * depth[k] > CLEARANCE_MM;
         let near_edge = |k: usize| inside * depth[k] < 0.5 * CLEARANCE_MM;
@@ -130,35 +170,37 @@ pub(crate) fn differences(
         let described = found
             .iter()
             .map(|p| Patch {
-                passes_by: runs_on(p, region) && hardly_near(p, &depth),
-                ..describe(p, grid.width, grid.pitch_mm, &share, &differs, &near_edge)
+                passes_by: runs_on(p, self.region) && hardly_near(p, depth),
+                ..describe(p, grid.width, grid.pitch_mm, share, &differs, &near_edge)
             })
-            .collect::<Vec<_>>();
+            .collect();
         (found, described)
-    };
-    let (found, mut surplus) = patches(-1.0);
-    let bare = Cloth {
-        width: grid.width,
-        height: grid.height,
-        pitch_mm: grid.pitch_mm,
-        is_bare: &|k| depth[k] < 0.0 && region.cloth[k] > 0.5,
-    };
-    let striped = stripes::parts_of_stripes(&found, &bare);
-    for (patch, striped) in surplus.iter_mut().zip(striped) {
-        patch.passes_by |= striped;
     }
-    let is_opening = |k: usize| depth[k] - bleed < 0.0;
-    let filled_mm2 = connected(grid.width, grid.height, &is_opening)
-        .iter()
-        .filter(|opening| is_filled(opening, &depth, &share, grid.pitch_mm))
-        .map(|opening| opening.len() as f64 * grid.pitch_mm * grid.pitch_mm)
-        .sum();
-    let covered: f64 = drawing.cover.iter().map(|c| f64::from(*c)).sum();
-    Differences {
-        surplus,
-        filled_mm2,
-        holes: patches(1.0).1,
-        artwork_mm2: covered * grid.pitch_mm * grid.pitch_mm,
+
+    fn surplus(&self) -> Vec<Patch> {
+        let (found, mut surplus) = self.patches(-1.0);
+        let bare = Cloth {
+            width: self.grid().width,
+            height: self.grid().height,
+            pitch_mm: self.grid().pitch_mm,
+            is_bare: &|k| self.depth[k] < 0.0 && self.region.cloth[k] > 0.5,
+        };
+        let striped = stripes::parts_of_stripes(&found, &bare);
+        for (patch, striped) in surplus.iter_mut().zip(striped) {
+            patch.passes_by |= striped;
+        }
+        surplus
+    }
+
+    /// Area of the artwork's narrow openings in which residue shows.
+    fn filled_mm2(&self) -> f64 {
+        let grid = self.grid();
+        let is_opening = |k: usize| self.depth[k] - self.bleed_mm < 0.0;
+        connected(grid.width, grid.height, &is_opening)
+            .iter()
+            .filter(|opening| is_filled(opening, &self.depth, &self.share, grid.pitch_mm))
+            .map(|opening| opening.len() as f64 * grid.pitch_mm.powi(2))
+            .sum()
     }
 }
 
