@@ -32,6 +32,8 @@ const HALF_UNMEASURED: f64 = 0.5;
 /// rank, or fewer, may be such, and the scale twice as coarse, with this weight (judged).
 const FEW_LONGEST: usize = 3;
 const FIGURES_TAKEN_FOR_TICKS: f64 = 0.2;
+/// How often a job names another unit than its ruler has (judged).
+const JOB_IS_WRONG: f64 = 0.002;
 /// Rulers are divided at least so finely: parts of an inch.
 const COARSEST: f64 = 8.0;
 /// What the lengths say.
@@ -100,7 +102,8 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
             let fits_hint = unit.is_none_or(|u| u == its_unit);
             let pitch = pitch_mm(its_unit, parts);
             let usual = usual_look(e.size, look, pitch) * usual_extent(f64::from(seen) * pitch);
-            let probability = likelihood * prior * usual * if fits_hint { 1.0 } else { 1e-4 };
+            let probability =
+                likelihood * prior * usual * if fits_hint { 1.0 } else { JOB_IS_WRONG };
             add(&mut weighted, its_unit, parts, probability);
             if its_unit == Inch && 0.5 * parts >= COARSEST {
                 let mut doubt = 0.0;

@@ -105,6 +105,7 @@ pub fn cloth_plane(
     let mut plane = ClothPlane::new(*camera, pose, terms).ok_or_else(no_plane)?;
     plane.lens = lens;
     plane.reading_doubt = reading_doubt(first, settings);
+    warnings.extend(unit_warning(rulers, hint));
     warnings.extend(shadow_warning(used, &thickness));
     warnings.extend(tilt_warning(&pose, camera));
     warnings.extend(card.and_then(|card| card.doubt));
@@ -379,6 +380,24 @@ fn describe(reading: &Reading) -> String {
             format!("1/{parts:.0} inch apart ({percent:.0} %)")
         }
     }
+}
+
+/// The job names a unit that no ruler in the photo has.
+fn unit_warning(rulers: &[Ruler], hint: &RulerHint) -> Option<String> {
+    let (said, first) = (hint.unit?, rulers.first()?);
+    let names = |unit| match unit {
+        RulerUnit::Mm => "millimetres",
+        RulerUnit::Inch => "inches",
+    };
+    let any = rulers.iter().any(|r| r.reading.unit == said);
+    (!any).then(|| {
+        format!(
+            "the job says that the ruler has {}, but its divisions are read as {}: mend `ruler` in \
+             job.toml, or leave the unit out",
+            names(said),
+            describe(&first.reading)
+        )
+    })
 }
 
 /// A ruler that lies flat casts a shadow 2.5 times as wide as it is thick in light from 22° above

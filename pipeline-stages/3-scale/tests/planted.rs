@@ -237,6 +237,25 @@ fn a_wide_shadow_beside_the_ruler_is_a_warning() {
 }
 
 #[test]
+fn a_unit_that_no_ruler_has_is_a_warning() {
+    let planted = plant(&mut Dice(5), 2.0, 120, 0.05, 1.0);
+    let warnings = |unit| {
+        let hint = RulerHint {
+            unit,
+            thickness_mm: Some(planted.thickness_mm),
+            ..RulerHint::default()
+        };
+        let rulers = std::slice::from_ref(&planted.ruler);
+        cloth_plane(rulers, &camera(), &hint, &settings())
+            .unwrap()
+            .warnings
+    };
+    assert_eq!(warnings(Some(RulerUnit::Mm)), warnings(None));
+    let wrong = warnings(Some(RulerUnit::Inch));
+    assert!(wrong.iter().any(|w| w.contains("has inches")), "{wrong:?}");
+}
+
+#[test]
 fn no_ruler_no_plane() {
     let answer = cloth_plane(&[], &camera(), &RulerHint::default(), &settings());
     assert_eq!(answer.unwrap_err(), Error::NoRuler);
