@@ -316,12 +316,22 @@ impl<'a> Ranked<'a> {
         }
         let most = (0..2).all(|side| 10 * agreeing[side] >= 6 * seen[side]);
         match agreeing[0].min(agreeing[1]) {
+            _ if self.longer_between() => Alike::OneLonger,
             2.. if most => Alike::Surely,
             1 if agreeing == seen && seen[0] + seen[1] > 2 => Alike::Probably,
             _ if self.every_second_is_longer() => Alike::Longer,
             _ if self.one_is_longer() => Alike::OneLonger,
             _ => Alike::Unknown,
         }
+    }
+
+    /// Two or more ticks of lower rank are clearly longer than the longest: those may be the next
+    /// whole, and the rest of its rank worn.
+    fn longer_between(&self) -> bool {
+        let top = self.means.len() - 1;
+        let least = self.means[top] + MIN_STEP_PITCHES.max(MIN_STEP_RELATIVE * self.means[top]);
+        let is_longer = |l: &&(i32, f64)| self.rank(l.0) < top && l.1 >= least;
+        self.lengths.iter().filter(is_longer).count() >= 2
     }
 
     fn one_is_longer(&self) -> bool {
@@ -513,6 +523,24 @@ mod tests {
         let found = top(&lengths, 0.15, MM_PER_INCH / 32.0, None);
         let sixteenths = (found.pitch_mm - MM_PER_INCH / 16.0).abs() < 1e-9;
         assert!(!sixteenths || found.probability < 0.9, "{found:?}");
+    }
+
+    /// A 1/16 inch ruler whose half inches are worn: its quarters look like the longest, and two
+    /// whole inches, longer still, speak against that.
+    #[test]
+    fn longer_marks_between_the_longest_leave_the_next_fraction_open() {
+        let length = |i: i32| match i {
+            -5 | 11 => 5.0,
+            _ if (i + 1) % 8 == 0 => 3.8,
+            _ if i % 2 == 0 => 2.0,
+            _ => 2.8,
+        };
+        let lengths: Vec<(i32, f64)> = (-16..20).map(|i| (i, length(i))).collect();
+        let found = read(&lengths, look(0.094), None)
+            .expect("an order is there")
+            .readings[0];
+        let eighths = (found.pitch_mm - MM_PER_INCH / 8.0).abs() < 1e-9;
+        assert!(!eighths || found.probability < 0.9, "{found:?}");
     }
 
     #[test]
