@@ -2,7 +2,7 @@
 
 use std::time::Instant;
 
-use measures::{Mm, Photo, Point, Px, Ruler};
+use measures::{Mm, Photo, Point, Ruler};
 use scene_painter::ruler::TickRow;
 use scene_painter::scene::PlacedRuler;
 use scene_painter::truth::{TickRowTruth, Truth};
@@ -259,17 +259,8 @@ fn pitch_against_bound(
 /// A spot of the cloth beside the first ruler, on the emblem's side.
 fn beside_ruler(scene: &Scene) -> Option<Point<Mm>> {
     let placed = scene.rulers.first()?;
-    let row = placed.ruler.rows.first()?;
-    let view = scene.view();
-    let face = view.face_to_photo(placed);
-    let (w, h) = (f64::from(scene.width_px), f64::from(scene.height_px));
-    let in_picture = |s: f64| {
-        let p: Point<Px> = face.apply(Point::new(s, 0.0));
-        (0.0..w).contains(&p.x) && (0.0..h).contains(&p.y)
-    };
-    let places = (0..row.count).map(|i| row.start_mm + i as f64 * row.pitch_mm);
-    let seen: Vec<f64> = places.filter(|&s| in_picture(s)).collect();
-    let middle = 0.5 * (seen.first()? + seen.last()?);
+    let [from, to] = scene.seen_along_mm(placed)?;
+    let middle = 0.5 * (from + to);
     let (sin, cos) = placed.angle_deg.to_radians().sin_cos();
     let centre = scene.residues.first().map_or([0.0, 0.0], |r| r.centre_mm);
     let across = (centre[1] - placed.corner_mm[1]) * cos - (centre[0] - placed.corner_mm[0]) * sin;

@@ -9,8 +9,16 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
 
 use clap::Args;
+use scene_painter::imperfect::RulerErrors;
 use scene_painter::{Family, Painting, Scene};
 use serde::Serialize;
+
+/// Half-width of JIS B 7516 grade 1 to 500 mm as a standard deviation, and that of a thickness
+/// that a job gives.
+const AS_BUDGETED: RulerErrors = RulerErrors {
+    length_mm: 0.15 / 1.732_050_8,
+    thickness_mm: 0.05,
+};
 
 /// Which scenes to measure.
 #[derive(Args, Clone, Debug)]
@@ -30,6 +38,10 @@ pub struct Sweep {
     /// Begins no further scene after this many minutes.
     #[arg(long)]
     pub minutes: Option<f64>,
+    /// Rulers are as wrong as the budget says (its standard deviations for a steel rule and for
+    /// a given thickness), not perfect: then about 95 % of errors lie within a true bound.
+    #[arg(long)]
+    pub imperfect_rulers: bool,
     /// Settings to try in place of config/default.toml.
     #[arg(long)]
     pub settings: Option<PathBuf>,
@@ -89,7 +101,10 @@ impl Sweep {
                 let Some(&(family, seed)) = work.get(i).filter(|_| !late()) else {
                     break;
                 };
-                let scene = Scene::random(seed, &families[family]);
+                let mut scene = Scene::random(seed, &families[family]);
+                if self.imperfect_rulers {
+                    scene = scene.with_ruler_errors(AS_BUDGETED);
+                }
                 let result = measure(&scene, &scene.paint());
                 if let Ok(mut done) = done.lock() {
                     done.push(((family, seed), result));

@@ -28,6 +28,7 @@ mod drawing;
 pub mod emblem;
 pub mod family;
 mod glyphs;
+pub mod imperfect;
 pub mod job;
 pub mod jpeg;
 mod marks;
