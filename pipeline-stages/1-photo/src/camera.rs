@@ -103,7 +103,7 @@ impl Tags<'_> {
     /// From `FocalLength` and the pixels per unit on the sensor, which refer to the photo before
     /// it was resized.
     fn by_sensor(self, settings: &Settings) -> Option<Focal> {
-        let focal_mm = self.number(Tag::FocalLength)?;
+        let focal_mm = self.focal_mm()?;
         let unit_mm = match self.number(Tag::FocalPlaneResolutionUnit).unwrap_or(2.0) as u32 {
             2 => measures::unit::MM_PER_INCH,
             3 => 10.0,
@@ -167,9 +167,19 @@ impl Tags<'_> {
             .map_or(0.0, |zoom| 100.0 * (zoom - 1.0).max(0.0) / SQRT_3)
     }
 
+    /// The lens's own focal length. One far longer than its 35 mm equivalent is a slip of whatever
+    /// wrote the file: hardly any sensor is twice as wide as that film.
+    fn focal_mm(self) -> Option<f64> {
+        let focal_mm = self.number(Tag::FocalLength)?;
+        let equivalent = self.number(Tag::FocalLengthIn35mmFilm);
+        equivalent
+            .is_none_or(|e| focal_mm < 2.0 * e)
+            .then_some(focal_mm)
+    }
+
     /// Tolerance of the stated focal length, and how far focusing near draws the lens out.
     fn u_lens_percent(self, settings: &Settings) -> f64 {
-        let focal_mm = self.number(Tag::FocalLength).unwrap_or(0.0);
+        let focal_mm = self.focal_mm().unwrap_or(0.0);
         settings
             .u_lens_percent
             .hypot(100.0 * focal_mm / NEAR_MM / SQRT_3)

@@ -189,11 +189,11 @@ fn units_of_the_sensor_resolution() {
 }
 
 #[test]
-fn a_silent_file_gets_a_typical_phone_and_says_so() {
+fn a_silent_file_gets_a_usual_camera_and_says_so() {
     let photo = read(&jpeg(&marked(800, 600), None), "a.jpg", &settings()).expect("good");
     assert_eq!(photo.camera.focal_source, FocalSource::Assumed);
-    assert!((photo.camera.focal_px * 5.0 - 3004.63).abs() < 0.05);
-    assert!(photo.camera.u_focal_percent >= 15.0);
+    assert!((photo.camera.focal_px * 5.0 - 3698.0).abs() < 0.05);
+    assert!(photo.camera.u_focal_percent >= 40.0);
     // A tag of 0 means "unknown" (CIPA DC-008), 3000 mm is no camera's.
     for nonsense in [0, 3000] {
         let tags = Tags {
@@ -240,6 +240,16 @@ fn crop_and_zoom_widen_the_uncertainty() {
         },
     );
     assert!(zoomed.camera.u_focal_percent > 50.0);
+    let slipped = with_tags(
+        800,
+        600,
+        &Tags {
+            shorts: vec![(EQUIVALENT, 26)],
+            rationals: vec![(FOCAL_LENGTH, 8064, 1)],
+            ..Tags::default()
+        },
+    );
+    assert!(slipped.camera.u_focal_percent < 3.0);
 }
 
 fn png(image: &DynamicImage) -> Vec<u8> {
