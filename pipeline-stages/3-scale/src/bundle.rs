@@ -67,8 +67,24 @@ struct Adjustment<'a> {
 ///
 /// `None` when the ticks do not determine a plane before the camera.
 pub(crate) fn adjust(rulers: &[Ruler], camera: &Camera, prior: Prior) -> Option<FacePlane> {
+    let square = PlanePose {
+        slope_x: 0.0,
+        slope_y: 0.0,
+        depth_mm: camera.focal_px / rulers.first()?.px_per_mm,
+        anchor: Point::new(0.0, 0.0),
+    };
+    adjust_from(rulers, camera, prior, &square)
+}
+
+/// The same from a plane that is near the right one; its anchor is not looked at.
+pub(crate) fn adjust_from(
+    rulers: &[Ruler],
+    camera: &Camera,
+    prior: Prior,
+    near: &PlanePose,
+) -> Option<FacePlane> {
     let problem = Adjustment::new(rulers, camera, prior)?;
-    let mut state = problem.start(rulers);
+    let mut state = problem.start(rulers, near);
     let mut cost = problem.cost(&state);
     let mut damping = 1e-3;
     for _ in 0..MAX_STEPS {
@@ -122,9 +138,11 @@ impl<'a> Adjustment<'a> {
     /// State: `slope_x`, `slope_y`, ln `depth_mm`, then for each ruler its direction (rad), the
     /// place of its first tick (mm) and ln of its stretch; last, the lens's bending k1. The first
     /// ruler's stretch stays zero.
-    fn start(&self, rulers: &[Ruler]) -> DVector<f64> {
+    fn start(&self, rulers: &[Ruler], near: &PlanePose) -> DVector<f64> {
         let mut state = DVector::zeros(4 + 3 * self.rulers);
-        state[2] = (self.camera.focal_px / rulers[0].px_per_mm).ln();
+        state[0] = near.slope_x;
+        state[1] = near.slope_y;
+        state[2] = near.depth_mm.ln();
         let to_plane = self.pose(&state).to_photo(self.camera).inverse();
         for (i, ruler) in rulers.iter().enumerate() {
             let Some(to_plane) = &to_plane else { continue };

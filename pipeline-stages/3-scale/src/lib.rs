@@ -100,6 +100,7 @@ pub fn cloth_plane(
         class_term(used, settings),
         thickness_term(&pose, camera, &thickness),
         focal_term(used, camera, &face.pose, settings),
+        distance_term(&pose, camera, &thickness),
         length_term("lens bending", settings.u_lens_percent, &lens_source(lens)),
     ];
     let mut plane = ClothPlane::new(*camera, pose, terms).ok_or_else(no_plane)?;
@@ -130,16 +131,25 @@ impl Settings {
     }
 
     fn adjust_with(&self, rulers: &[Ruler], camera: &Camera, stretch: f64) -> Option<FacePlane> {
-        let slope = self.usual_tilt_deg.to_radians().tan();
-        bundle::adjust(
-            rulers,
-            camera,
-            Prior {
-                slope,
-                log_stretch: stretch,
-                bending: bundle::STRAIGHT,
-            },
-        )
+        bundle::adjust(rulers, camera, self.prior(stretch))
+    }
+
+    fn adjust_near(
+        &self,
+        rulers: &[Ruler],
+        camera: &Camera,
+        near: &PlanePose,
+    ) -> Option<FacePlane> {
+        let stretch = self.ruler_class.u_percent(shortest_base_mm(rulers)) / 100.0;
+        bundle::adjust_from(rulers, camera, self.prior(stretch), near)
+    }
+
+    fn prior(&self, log_stretch: f64) -> Prior {
+        Prior {
+            slope: self.usual_tilt_deg.to_radians().tan(),
+            log_stretch,
+            bending: bundle::STRAIGHT,
+        }
     }
 
     /// The lens's bending, when the rulers' divisions show it beyond doubt. What the rulers say of
@@ -151,9 +161,8 @@ impl Settings {
         /// Least fall of the sum of squares.
         const GAIN_MIN: f64 = 11.0;
         let prior = |bending| Prior {
-            slope: self.usual_tilt_deg.to_radians().tan(),
-            log_stretch: 1.0,
             bending,
+            ..self.prior(1.0)
         };
         let straight = bundle::adjust(rulers, camera, prior(bundle::STRAIGHT))?;
         let bent = bundle::adjust(rulers, camera, prior(USUAL))?;
@@ -312,7 +321,7 @@ fn length_term(name: &str, u_percent: f64, source: &str) -> PlaneTerm {
     }
 }
 
-/// What changes when the focal length is off by its standard uncertainty.
+/// What the divisions tell of the plane when the focal length is off by its standard uncertainty.
 ///
 /// Depth grows in proportion to the focal length without any change of scale; that part is
 /// taken out.
@@ -327,24 +336,44 @@ fn focal_term(
         focal_px: camera.focal_px * (1.0 + u),
         ..*camera
     };
-    let change = settings
-        .adjust(rulers, &longer)
-        .map_or(Vector3::zeros(), |moved| {
-            Vector3::new(
-                moved.pose.slope_x - face.slope_x,
-                moved.pose.slope_y - face.slope_y,
-                (moved.pose.depth_mm / face.depth_mm).ln() - u.ln_1p(),
-            )
-        });
+    let steeper = PlanePose {
+        slope_x: face.slope_x * (1.0 + u),
+        slope_y: face.slope_y * (1.0 + u),
+        depth_mm: face.depth_mm * (1.0 + u),
+        ..*face
+    };
+    let change =
+        settings
+            .adjust_near(rulers, &longer, &steeper)
+            .map_or(Vector3::zeros(), |moved| {
+                Vector3::new(
+                    moved.pose.slope_x - face.slope_x,
+                    moved.pose.slope_y - face.slope_y,
+                    (moved.pose.depth_mm / face.depth_mm).ln() - u.ln_1p(),
+                )
+            });
     PlaneTerm {
         name: "focal length".into(),
         covariance: change * change.transpose(),
-        source: match camera.focal_source {
-            FocalSource::Equivalent35Mm => "35 mm equivalent in the photo's EXIF data",
-            FocalSource::SensorResolution => "focal length and sensor in the photo's EXIF data",
-            FocalSource::Assumed => "no EXIF data: a usual phone camera is assumed",
-        }
-        .into(),
+        source: focal_source(camera).into(),
+    }
+}
+
+/// What the same does to the step from the ruler's face to the cloth: a camera taken for nearer
+/// than it is sees a thicker step.
+///
+/// It is a term of its own, since no tilt that the emblem's shape shows would tell of it.
+fn distance_term(cloth: &PlanePose, camera: &Camera, thickness: &Thickness) -> PlaneTerm {
+    let step_percent = 100.0 * thickness.mm * depth_per_gap(cloth, camera) / cloth.depth_mm;
+    let u = step_percent * camera.u_focal_percent / 100.0;
+    length_term("camera distance (parallax)", u, focal_source(camera))
+}
+
+fn focal_source(camera: &Camera) -> &'static str {
+    match camera.focal_source {
+        FocalSource::Equivalent35Mm => "35 mm equivalent in the photo's EXIF data",
+        FocalSource::SensorResolution => "focal length and sensor in the photo's EXIF data",
+        FocalSource::Assumed => "no EXIF data: a usual camera is assumed",
     }
 }
 

@@ -125,13 +125,18 @@ fn plant(dice: &mut Dice, tilt_deg: f64, ticks: i32, sigma_px: f64, stretch: f64
 /// Error of the scale on the cloth 60 mm from the ruler's middle, in per cent, and its stated
 /// expanded uncertainty.
 fn measure(planted: &Planted, thickness_mm: Option<f64>) -> (f64, f64) {
+    measure_with(&camera(), planted, thickness_mm)
+}
+
+/// The same when the photo tells of this camera, not of the one that took it.
+fn measure_with(told: &Camera, planted: &Planted, thickness_mm: Option<f64>) -> (f64, f64) {
     let hint = RulerHint {
         thickness_mm,
         ..RulerHint::default()
     };
     let plane = cloth_plane(
         std::slice::from_ref(&planted.ruler),
-        &camera(),
+        told,
         &hint,
         &settings(),
     )
@@ -198,6 +203,27 @@ fn unknown_thickness_widens_the_uncertainty_by_its_parallax() {
         "{given} → {assumed}"
     );
     assert!(error.abs() <= assumed);
+}
+
+#[test]
+fn a_camera_that_tells_no_lens_is_allowed_for() {
+    let told = Camera {
+        focal_px: camera().focal_px / 1.5,
+        u_focal_percent: 40.0,
+        focal_source: FocalSource::Assumed,
+        ..camera()
+    };
+    let mut dice = Dice(17);
+    let scenes = 60;
+    let (mut covered, mut worst) = (0, 0.0f64);
+    for _ in 0..scenes {
+        let planted = plant(&mut dice, 3.0, 100, 0.05, 1.0);
+        let (error, u) = measure_with(&told, &planted, Some(planted.thickness_mm));
+        covered += i32::from(error.abs() <= u);
+        worst = worst.max(error.abs());
+    }
+    assert!(worst > 0.3, "{worst:.2} %: a wrong lens matters here");
+    assert!(covered >= scenes * 19 / 20, "{covered} of {scenes} within");
 }
 
 #[test]
