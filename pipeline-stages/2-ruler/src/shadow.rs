@@ -20,8 +20,11 @@ const INSET_MM: f64 = 2.0;
 /// taken for unshaded.
 const SIDE_MM: f64 = 1.0;
 const UNSHADED_MM: (f64, f64) = (20.0, 32.0);
+/// Where the photo ends nearer, the outermost so much of it is, if it begins beyond the second.
+const OUTERMOST_MM: f64 = 6.0;
+const OUTERMOST_FROM_MM: f64 = 8.0;
 /// Shadows fainter than this (natural logarithm of light) are not looked at.
-const MIN_DEPTH: f64 = 0.06;
+const MIN_DEPTH: f64 = 0.1;
 /// Parts of the ruler looked at one by one.
 const SECTIONS: usize = 3;
 
@@ -61,6 +64,8 @@ fn common_width(widths: [f64; SECTIONS]) -> f64 {
 
 /// Distance from sample `edge` at which the shadow has faded to half.
 fn faded(course: &[Option<f64>], edge: usize, direction: i64) -> Option<f64> {
+    /// Fewer lines do not tell the unshaded cloth's light.
+    const FAR_MIN: usize = 8;
     let at = |mm: f64| {
         let k = edge as i64 + direction * (mm / ACROSS_MM).round() as i64;
         usize::try_from(k)
@@ -71,10 +76,16 @@ fn faded(course: &[Option<f64>], edge: usize, direction: i64) -> Option<f64> {
         let count = ((to - from) / ACROSS_MM) as i32;
         (0..count).map(move |k| from + f64::from(k) * ACROSS_MM)
     };
-    let mut far: Vec<f64> = steps(UNSHADED_MM.0, UNSHADED_MM.1).filter_map(at).collect();
-    if far.len() < 8 {
-        return None;
-    }
+    let far = |from: f64, to: f64| -> Option<Vec<f64>> {
+        let light: Vec<f64> = steps(from, to).filter_map(at).collect();
+        (light.len() >= FAR_MIN).then_some(light)
+    };
+    let outermost = || {
+        let end = steps(OUTERMOST_FROM_MM, UNSHADED_MM.1).take_while(|mm| at(*mm).is_some());
+        let from = end.last()? - OUTERMOST_MM;
+        (from >= OUTERMOST_FROM_MM).then(|| far(from, from + OUTERMOST_MM))?
+    };
+    let mut far = far(UNSHADED_MM.0, UNSHADED_MM.1).or_else(outermost)?;
     let unshaded = median(&mut far);
     let deepest = steps(SIDE_MM, 6.0)
         .filter_map(at)
