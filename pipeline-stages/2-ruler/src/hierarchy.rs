@@ -10,20 +10,9 @@ use measures::ruler::RulerUnit::{self, Inch, Mm};
 use measures::unit::MM_PER_INCH;
 
 use crate::figures::Places;
-use crate::grid::{median, robust_deviation};
+use crate::ranked::{MIN_SCATTER, Ranked};
 use crate::schemes::{Alike, OTHER_RHYTHMS, SCHEMES, Scheme};
 
-/// Share of ticks whose length tells nothing (digits, dirt, glare).
-const OUTLIERS: f64 = 0.08;
-/// Lengths of outliers spread over this many pitches.
-const OUTLIER_RANGE: f64 = 20.0;
-/// Ticks of one rank scatter at least this much, in pitches.
-const MIN_SCATTER: f64 = 0.06;
-/// … and in proportion to their length.
-const RELATIVE_SCATTER: f64 = 0.012;
-/// A rank must exceed the one below by this much, in pitches and relative to it.
-const MIN_STEP_PITCHES: f64 = 0.2;
-const MIN_STEP_RELATIVE: f64 = 0.12;
 /// Model errors are shared between ticks; likelihood ratios count for this power.
 const TEMPER: f64 = 0.5;
 /// Weight of the next coarser fraction of an inch where every second mark has no length (judged).
@@ -32,6 +21,9 @@ const HALF_UNMEASURED: f64 = 0.5;
 /// rank, or fewer, may be such, and the scale twice as coarse, with this weight (judged).
 const FEW_LONGEST: usize = 3;
 const FIGURES_TAKEN_FOR_TICKS: f64 = 0.2;
+/// The same where ticks of the second highest rank have been made longer too (judged): only the
+/// highest has figures.
+const FIGURES_AT_TWO_RANKS: f64 = 1.0;
 /// How often a job names another unit than its ruler has (judged).
 const JOB_IS_WRONG: f64 = 0.002;
 /// Rulers are divided at least so finely: parts of an inch.
@@ -54,8 +46,10 @@ pub(crate) struct Verdict {
 
 struct Explained {
     phase: i32,
-    /// Usual length of the ticks next to the longest, in pitches.
-    next_longest: f64,
+    /// Figures stand beyond the usual length of the ticks next to the longest, in pitches, or, where
+    /// they made those longer, beyond the least.
+    figures_from: f64,
+    figures_at_two_ranks: bool,
     score: f64,
     evidence: f64,
     misfits: f64,
@@ -113,6 +107,9 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
                 if e.longest <= FEW_LONGEST {
                     doubt += FIGURES_TAKEN_FOR_TICKS;
                 }
+                if e.figures_at_two_ranks {
+                    doubt += FIGURES_AT_TWO_RANKS;
+                }
                 if doubt > 0.0 {
                     add(&mut weighted, Inch, 0.5 * parts, doubt * probability);
                 }
@@ -133,7 +130,7 @@ pub(crate) fn read(lengths: &[(i32, f64)], look: Look, unit: Option<RulerUnit>) 
         figures_at: Places {
             phase: top.1.phase,
             period: top.0.levels[top.0.levels.len() - 1],
-            from_pitches: top.1.next_longest,
+            from_pitches: top.1.figures_from,
         },
     })
 }
@@ -200,194 +197,25 @@ fn add(readings: &mut Vec<Reading>, unit: RulerUnit, parts: f64, probability: f6
     }
 }
 
-fn rank(levels: &[i32], position: i32) -> usize {
-    levels
-        .iter()
-        .rposition(|&l| position.rem_euclid(l) == 0)
-        .map_or(0, |k| k + 1)
-}
-
-/// Lengths sorted by rank, with the usual length and scatter of each.
-struct Ranked<'a> {
-    lengths: &'a [(i32, f64)],
-    levels: &'a [i32],
-    phase: i32,
-    counts: Vec<usize>,
-    means: Vec<f64>,
-    /// Scatter of the lengths about their rank's, in pitches, and with what grows with the length.
-    scatter: f64,
-    scatters: Vec<f64>,
-}
-
-impl<'a> Ranked<'a> {
-    /// `None` when a rank has too few ticks.
-    fn of(
-        lengths: &'a [(i32, f64)],
-        levels: &'a [i32],
-        phase: i32,
-        least_scatter: f64,
-    ) -> Option<Self> {
-        let ranks = levels.len() + 1;
-        let mut by_rank: Vec<Vec<f64>> = vec![Vec::new(); ranks];
-        for &(i, length) in lengths {
-            by_rank[rank(levels, i - phase)].push(length);
-        }
-        let too_few = by_rank[ranks - 1].len() < 2 || by_rank[0].len() < 3;
-        if too_few || by_rank.iter().any(Vec::is_empty) {
-            return None;
-        }
-        let means: Vec<f64> = by_rank.iter().map(|r| median(&mut r.clone())).collect();
-        let off: Vec<f64> = lengths
-            .iter()
-            .map(|&(i, l)| l - means[rank(levels, i - phase)])
-            .collect();
-        let scatter = robust_deviation(&off).max(least_scatter);
-        let scatters = means
-            .iter()
-            .map(|m| scatter.hypot(RELATIVE_SCATTER * m))
-            .collect();
-        Some(Self {
-            lengths,
-            levels,
-            phase,
-            counts: by_rank.iter().map(Vec::len).collect(),
-            means,
-            scatter,
-            scatters,
-        })
-    }
-
-    fn rank(&self, index: i32) -> usize {
-        rank(self.levels, index - self.phase)
-    }
-
-    fn density(&self, length: f64, k: usize) -> f64 {
-        let z = (length - self.means[k]) / self.scatters[k];
-        (1.0 - OUTLIERS) * (-0.5 * z * z).exp() / (self.scatters[k] * std::f64::consts::TAU.sqrt())
-            + OUTLIERS / OUTLIER_RANGE
-    }
-
-    /// ln of the lengths' likelihood in this order.
-    fn ordered(&self) -> f64 {
-        let of = |&(i, l): &(i32, f64)| self.density(l, self.rank(i)).ln();
-        self.lengths.iter().map(of).sum()
-    }
-
-    /// ln of their likelihood in any order.
-    fn mixed(&self) -> f64 {
-        let n = self.lengths.len() as f64;
-        let of = |&(_, l): &(i32, f64)| {
-            let any = |k: usize| self.counts[k] as f64 / n * self.density(l, k);
-            (0..self.counts.len()).map(any).sum::<f64>().ln()
-        };
-        self.lengths.iter().map(of).sum()
-    }
-
-    fn score(&self) -> f64 {
-        let n = self.lengths.len() as f64;
-        let period = f64::from(self.levels[self.levels.len() - 1]);
-        self.ordered() - 0.5 * (self.counts.len() as f64 + 1.0) * n.ln() - period.ln()
-    }
-
-    /// Each rank is clearly longer than the one below.
-    fn rises(&self) -> bool {
-        let doubt_of = |k: usize| self.scatters[k].powi(2) / self.counts[k] as f64;
-        (1..self.means.len()).all(|k| {
-            let doubt = (doubt_of(k) + doubt_of(k - 1)).sqrt();
-            let least = MIN_STEP_PITCHES
-                .max(MIN_STEP_RELATIVE * self.means[k - 1])
-                .max(2.0 * doubt);
-            self.means[k] - self.means[k - 1] >= least
-        })
-    }
-
-    /// Whether the longest ticks, and every second of them, have one length.
-    fn longest_alike(&self) -> Alike {
-        let top = self.means.len() - 1;
-        let period = self.levels[top - 1];
-        let mut seen = [0usize; 2];
-        let mut agreeing = [0usize; 2];
-        for &(i, l) in self.lengths.iter().filter(|l| self.rank(l.0) == top) {
-            let side = usize::from((i - self.phase).div_euclid(period).rem_euclid(2) == 1);
-            seen[side] += 1;
-            if (l - self.means[top]).abs() < 3.5 * self.scatters[top] {
-                agreeing[side] += 1;
-            }
-        }
-        let most = (0..2).all(|side| 10 * agreeing[side] >= 6 * seen[side]);
-        match agreeing[0].min(agreeing[1]) {
-            _ if self.longer_between() => Alike::OneLonger,
-            2.. if most => Alike::Surely,
-            1 if agreeing == seen && seen[0] + seen[1] > 2 => Alike::Probably,
-            _ if self.every_second_is_longer() => Alike::Longer,
-            _ if self.one_is_longer() => Alike::OneLonger,
-            _ => Alike::Unknown,
-        }
-    }
-
-    /// Two or more ticks of lower rank are clearly longer than the longest: those may be the next
-    /// whole, and the rest of its rank worn.
-    fn longer_between(&self) -> bool {
-        let top = self.means.len() - 1;
-        let least = self.means[top] + MIN_STEP_PITCHES.max(MIN_STEP_RELATIVE * self.means[top]);
-        let is_longer = |l: &&(i32, f64)| self.rank(l.0) < top && l.1 >= least;
-        self.lengths.iter().filter(is_longer).count() >= 2
-    }
-
-    fn one_is_longer(&self) -> bool {
-        let top = self.means.len() - 1;
-        let least = self.means[top] + MIN_STEP_PITCHES.max(MIN_STEP_RELATIVE * self.means[top]);
-        let is_longer = |&(i, l): &(i32, f64)| self.rank(i) == top && l >= least;
-        self.lengths.iter().any(is_longer)
-    }
-
-    /// Of the longest ticks, three or more, every second one is clearly longer, and those of
-    /// either kind agree with each other.
-    fn every_second_is_longer(&self) -> bool {
-        let top = self.means.len() - 1;
-        let period = self.levels[top - 1];
-        let mut sides = [Vec::new(), Vec::new()];
-        for &(i, l) in self.lengths.iter().filter(|l| self.rank(l.0) == top) {
-            let side = (i - self.phase).div_euclid(period).rem_euclid(2);
-            sides[usize::from(side == 1)].push(l);
-        }
-        if sides.iter().any(Vec::is_empty) || sides[0].len() + sides[1].len() < 3 {
-            return false;
-        }
-        let [a, b] = sides.map(|side| {
-            let least = side.iter().copied().fold(f64::INFINITY, f64::min);
-            let most = side.iter().copied().fold(0.0, f64::max);
-            (least, most)
-        });
-        let (short, long) = if a.0 > b.0 { (b, a) } else { (a, b) };
-        let step = MIN_STEP_PITCHES.max(MIN_STEP_RELATIVE * short.1);
-        let agree = |(least, most): (f64, f64)| most - least < 0.5 * step;
-        long.0 - short.1 >= step && agree(short)
-    }
-
-    /// Two or more of the longest ticks agree with each other.
-    fn longest_agree(&self) -> bool {
-        let top = self.means.len() - 1;
-        let agrees = |&&(i, l): &&(i32, f64)| {
-            self.rank(i) == top && (l - self.means[top]).abs() < 4.0 * self.scatters[top]
-        };
-        self.lengths.iter().filter(agrees).count() >= 2
-    }
-}
-
 fn explain(lengths: &[(i32, f64)], levels: &[i32], phase: i32) -> Option<Explained> {
     let ranked = Ranked::of(lengths, levels, phase, MIN_SCATTER)?;
     if !ranked.rises() || !ranked.longest_agree() {
         return None;
     }
     let top = levels.len();
+    let figures_at_two_ranks = top > 2 && ranked.second_is_uneven();
     let is_off = |&&(i, l): &&(i32, f64)| {
         let k = ranked.rank(i);
         (l - ranked.means[k]).abs() > 3.5 * ranked.scatters[k]
     };
     Some(Explained {
         phase,
-        next_longest: ranked.means[top - 1],
+        figures_from: if figures_at_two_ranks {
+            ranked.least_of_two_ranks()
+        } else {
+            ranked.means[top - 1]
+        },
+        figures_at_two_ranks,
         score: ranked.score(),
         evidence: ranked.ordered() - ranked.mixed(),
         misfits: lengths.iter().filter(is_off).count() as f64 / lengths.len() as f64,
@@ -568,5 +396,35 @@ mod tests {
         }
         let equal = row(100, 1.0, &[(1, 3.0)], 5);
         assert!(read(&equal, look(0.2), None).is_none_or(|v| v.evidence < 7.0));
+    }
+
+    #[test]
+    fn figures_that_run_into_ticks_of_two_ranks_leave_the_coarser_fraction_open() {
+        // A rule in sixteenths seen at 17 px a tick: the figures end at its inches' ticks.
+        let inches = [6.0, 5.0, 4.5, 5.3, 6.0, 5.0, 6.0];
+        let lengths: Vec<(i32, f64)> = (-63..64)
+            .map(|i: i32| {
+                let length = match i {
+                    i if i % 16 == 0 => inches[(i + 48).div_euclid(16) as usize % 7],
+                    i if i % 8 == 0 => 3.3,
+                    i if i % 4 == 0 => 2.4,
+                    i if i % 2 == 0 => 1.7,
+                    _ => 1.2,
+                };
+                (i, length)
+            })
+            .collect();
+        let verdict = read(&lengths, look(0.13), None).expect("an order is there");
+        let of = |parts: f64| {
+            let is = |r: &&Reading| (r.pitch_mm - MM_PER_INCH / parts).abs() < 1e-9;
+            let found = verdict.readings.iter().find(is);
+            found.map_or(0.0, |r| r.probability)
+        };
+        assert!(
+            of(16.0) > 0.4 && of(16.0) + of(32.0) > 0.99,
+            "{:?}",
+            verdict.readings
+        );
+        assert!(verdict.figures_at.from_pitches < 4.6);
     }
 }

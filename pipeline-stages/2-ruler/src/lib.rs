@@ -17,6 +17,7 @@ mod lengths;
 mod marks;
 mod plane;
 mod propose;
+mod ranked;
 mod reading;
 mod row;
 mod scatter;
