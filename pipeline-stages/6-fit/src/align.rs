@@ -74,6 +74,13 @@ impl Alignment {
         self.signal() / self.dispersion.sqrt()
     }
 
+    /// Sum of squares of the tiles' contrasts about their mean, in the standard deviations that are
+    /// usual: large where whole parts of the shape do not show.
+    pub(crate) fn contrasts_astray(&self) -> f64 {
+        let off = |a: &f64| ((a - self.contrast) / (CONTRAST_SPREAD * self.contrast)).powi(2);
+        self.contrasts.iter().map(off).sum()
+    }
+
     /// The root of the deviance that the shape takes away.
     pub(crate) fn signal(&self) -> f64 {
         (2.0 * self.gain.max(0.0)).sqrt()

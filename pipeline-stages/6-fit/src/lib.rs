@@ -6,6 +6,7 @@
 
 mod align;
 mod coarse;
+mod colour;
 mod evidence;
 mod find;
 mod holes;
@@ -17,6 +18,7 @@ mod region;
 mod shape;
 mod stripes;
 mod structure;
+mod turns;
 mod verdict;
 mod versions;
 

@@ -14,7 +14,9 @@ const FLOOR: f32 = 1e-3;
 
 pub(crate) struct Region {
     pub(crate) grid: Grid,
-    /// The residue in one colour direction, 0 where there is no cloth.
+    /// The residue in every channel, 0 where there is no cloth,
+    pub(crate) colours: [Vec<f32>; 3],
+    /// and in one colour direction.
     pub(crate) image: Vec<f32>,
     pub(crate) cloth: Vec<f32>,
     /// The image, whitened.
@@ -47,16 +49,12 @@ impl Region {
                 0.0
             }
         };
-        let cloth: Vec<f32> = (0..grid.len())
-            .map(|k| cut(&level.field.cloth, k))
-            .collect();
+        let part = |plane: &[f32]| -> Vec<f32> { (0..grid.len()).map(|k| cut(plane, k)).collect() };
+        let cloth = part(&level.field.cloth);
+        let colours = [0, 1, 2].map(|c| part(&level.field.channels[c]));
         let d = direction.map(|v| v as f32);
         let image = (0..grid.len())
-            .map(|k| {
-                (0..3)
-                    .map(|c| d[c] * cut(&level.field.channels[c], k))
-                    .sum()
-            })
+            .map(|k| (0..3).map(|c| d[c] * colours[c][k]).sum())
             .collect();
         let noise = NoiseSpectrum::combined(&[
             (direction[0], &level.noise()[0]),
@@ -67,6 +65,7 @@ impl Region {
         let transfer = noise.whitening(width, height, FLOOR);
         let mut region = Self {
             grid,
+            colours,
             image,
             cloth,
             white: Vec::new(),
@@ -76,6 +75,11 @@ impl Region {
         };
         region.white = region.fft.filter(&region.image, &region.transfer);
         Some(region)
+    }
+
+    /// A drawing as it is with the light taken off.
+    pub(crate) fn lit(&self, drawing: &[f32]) -> Vec<f32> {
+        self.fft.filter(drawing, &self.kept)
     }
 
     /// A drawing through everything that the image went through: the light taken off, whitened.
@@ -93,7 +97,7 @@ impl Region {
     pub(crate) fn relearn_noise(&mut self, model: &[f32], tile_max: usize) {
         let (w, h) = (self.grid.width, self.grid.height);
         let tile = (w.min(h) / 4).clamp(16, tile_max) & !1;
-        let model = self.fft.filter(model, &self.kept);
+        let model = self.lit(model);
         let left: Vec<f32> = self.image.iter().zip(model).map(|(i, m)| i - m).collect();
         if let Some(noise) = NoiseSpectrum::estimate(&left, &self.cloth, w, h, tile) {
             self.transfer = noise.whitening(w, h, FLOOR);
@@ -109,7 +113,7 @@ impl Region {
     /// The likeliest course of what differs from `model` in the image, for differences of standard
     /// deviation `spread` that hang together over `length_mm` (Wiener 1949).
     pub(crate) fn difference(&self, model: &[f32], spread: f64, length_mm: f64) -> Vec<f32> {
-        let model = self.fft.filter(model, &self.kept);
+        let model = self.lit(model);
         let left: Vec<f32> = self.image.iter().zip(model).map(|(i, m)| i - m).collect();
         self.fft.filter(&left, &self.likeliest(spread, length_mm))
     }

@@ -12,6 +12,7 @@ use measures::Grid;
 use rayon::prelude::*;
 
 use crate::align::{Aligner, Alignment, Drawing};
+use crate::colour::Colours;
 use crate::pose::BLEED;
 use crate::region::Region;
 use crate::stripes::{self, Cloth};
@@ -31,9 +32,10 @@ pub(crate) struct Patch {
     pub(crate) touching: f64,
     /// Mean difference, as a share of the emblem's contrast.
     pub(crate) difference: f64,
-    /// Whether it runs on beyond the cloth that is looked at and hardly comes near the artwork, as
-    /// the edge of a ruler or a seam does, or is part of a stripe.
-    pub(crate) passes_by: bool,
+    /// Whether it is no residue: runs on beyond the cloth that is looked at and hardly comes near
+    /// the artwork, as the edge of a ruler or a seam does, is part of a stripe, or has another
+    /// colour.
+    pub(crate) foreign: bool,
 }
 
 /// What differs.
@@ -72,7 +74,7 @@ impl Differences {
             let is_faint = p.area_mm2 >= least_faint
                 && FAINT_AREA_MM2.contains(&p.area_mm2)
                 && faint.contains(&p.difference);
-            !p.passes_by && (is_strong || is_faint)
+            !p.foreign && (is_strong || is_faint)
         });
         beside + self.filled_mm2
     }
@@ -104,7 +106,7 @@ pub(crate) fn differences(
     let seen = Seen::of(aligner, alignment, near, drawing);
     let covered: f64 = drawing.cover.iter().map(|c| f64::from(*c)).sum();
     Differences {
-        surplus: seen.surplus(),
+        surplus: seen.surplus(&drawing.cover),
         filled_mm2: seen.filled_mm2(),
         holes: seen.patches(1.0).1,
         artwork_mm2: covered * seen.grid().pitch_mm.powi(2),
@@ -170,24 +172,26 @@ impl<'a> Seen<'a> {
         let described = found
             .iter()
             .map(|p| Patch {
-                passes_by: runs_on(p, self.region) && hardly_near(p, depth),
+                foreign: runs_on(p, self.region) && hardly_near(p, depth),
                 ..describe(p, grid.width, grid.pitch_mm, share, &differs, &near_edge)
             })
             .collect();
         (found, described)
     }
 
-    fn surplus(&self) -> Vec<Patch> {
+    fn surplus(&self, cover: &[f32]) -> Vec<Patch> {
         let (found, mut surplus) = self.patches(-1.0);
+        let is_bare = |k: usize| self.depth[k] < 0.0 && self.region.cloth[k] > 0.5;
         let bare = Cloth {
             width: self.grid().width,
             height: self.grid().height,
             pitch_mm: self.grid().pitch_mm,
-            is_bare: &|k| self.depth[k] < 0.0 && self.region.cloth[k] > 0.5,
+            is_bare: &is_bare,
         };
         let striped = stripes::parts_of_stripes(&found, &bare);
-        for (patch, striped) in surplus.iter_mut().zip(striped) {
-            patch.passes_by |= striped;
+        let colours = Colours::of(self.region, cover, &is_bare);
+        for ((patch, spots), striped) in surplus.iter_mut().zip(&found).zip(striped) {
+            patch.foreign |= striped || colours.differs(spots);
         }
         surplus
     }
@@ -325,7 +329,7 @@ fn describe(
         area_mm2: n * pitch_mm * pitch_mm,
         touching: at_edge as f64 / sides.max(1) as f64,
         difference: patch.iter().map(|&k| share[k]).sum::<f64>() / n,
-        passes_by: false,
+        foreign: false,
     }
 }
 
@@ -402,7 +406,7 @@ mod tests {
             area_mm2,
             touching,
             difference,
-            passes_by: false,
+            foreign: false,
         };
         let seen = Differences {
             surplus: vec![

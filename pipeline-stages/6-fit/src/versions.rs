@@ -17,6 +17,7 @@ use crate::refine::{self, Ascent};
 use crate::region::Region;
 use crate::shape::{Distance, Shape, Stop};
 use crate::structure;
+use crate::turns;
 use crate::{Evidence, Hint, LeastDeviation, MadeHole, Ranked, Ranking, Settings};
 
 /// What whitened residuals are short of being independent, and the model of being complete:
@@ -88,9 +89,14 @@ fn best_of(
     let (coarse, rough) = (coarse?, rough?);
     let tried: Vec<Finalist> = entrants
         .par_iter()
-        .filter_map(|e| match starts(e, lead, &pose).as_slice() {
-            [start] => coarse.fit(e, &[*start]),
-            several => coarse.fit(e, &[rough.fit(e, several)?.alignment.pose]),
+        .filter_map(|e| {
+            let mut starts = starts(e, lead, &pose);
+            let first = starts.first().copied()?;
+            starts.extend(rough.turned(e, &first));
+            match starts.as_slice() {
+                [start] => coarse.fit(e, &[*start]),
+                several => coarse.fit(e, &[rough.fit(e, several)?.alignment.pose]),
+            }
         })
         .collect();
     let weights = coarse.weights(&tried);
@@ -252,6 +258,13 @@ impl<'a> Ground<'a> {
         }
     }
 
+    /// Other turns at which the version may lie where it was found.
+    fn turned(&self, entrant: &Entrant, found: &Pose) -> Vec<Pose> {
+        let distance = refine::distance_for(self.level, &entrant.shape, found.size_mm());
+        let tiles = refine::tiles_for(found.size_mm());
+        turns::others(&self.aligner(&distance, tiles), &entrant.shape, found)
+    }
+
     /// The version's best fit here from any of `starts`.
     fn fit<'b>(&self, entrant: &'b Entrant, starts: &[Pose]) -> Option<Finalist<'b>> {
         let size = starts.first()?.size_mm();
@@ -324,17 +337,19 @@ impl<'a> Ground<'a> {
         }
     }
 
-    /// Twice the negative log-likelihood on the common samples.
+    /// Twice the negative log-likelihood on the common samples, and of the local contrasts.
     fn cost(&self, f: &Finalist, common: &[bool]) -> f64 {
         let mut left = self.region.white.clone();
         for &(k, t) in &f.near {
             left[k] -= f.alignment.contrasts[t] as f32 * f.drawing.white[k];
         }
-        left.iter()
+        let seen: f64 = left
+            .iter()
             .zip(common)
             .filter(|(_, c)| **c)
             .map(|(&r, _)| f64::from(r).powi(2).min(16.0))
-            .sum()
+            .sum();
+        seen + f.alignment.contrasts_astray()
     }
 
     /// Where a fit's mirror image lies best, and the probability that it is the right one.
