@@ -8,7 +8,7 @@ use crate::region::Region;
 
 /// How far a patch must be off the residue's colour: in standard deviations of the cloth's own
 /// patches of its size,
-const SIGMAS: f64 = 4.0;
+const SIGMAS: f64 = 3.0;
 /// and as a share of the residue's change of colour.
 const ASIDE: f64 = 0.6;
 /// Residue shows this share of its change where it is thinnest and thickest.

@@ -222,8 +222,6 @@ impl Presence {
         /// What has gone hangs together over this length, or so many samples.
         const LENGTH_MM: f64 = 2.0;
         const LENGTH_SAMPLES: f64 = 3.0;
-        /// Share of the contrast below which nothing could be seen even where residue is.
-        const VISIBLE: f32 = 0.15;
         let region = aligner.region;
         let grid = &region.grid;
         let contrast = full_contrast(alignment) as f32;
@@ -231,11 +229,9 @@ impl Presence {
         let length = LENGTH_MM.max(LENGTH_SAMPLES * grid.pitch_mm);
         let spread = 0.5 * f64::from(contrast.abs());
         let [seen, full] = region.seen_alike(&model, spread, length, smooth_mm);
-        let share: Vec<f32> = seen
-            .iter()
-            .zip(&full)
-            .map(|(s, f)| s / contrast / (f / contrast).max(VISIBLE))
-            .collect();
+        let [seen, full] =
+            [seen, full].map(|v| v.iter().map(|v| v / contrast).collect::<Vec<f32>>());
+        let share = shown(&seen, &full, depth);
         let finer = ((grid.pitch_mm / FINENESS_MM).round() as usize).clamp(1, FINER_MAX);
         let (width, height) = (grid.width * finer, grid.height * finer);
         let fine = |plane: &[f32]| enlarged(plane, grid.width, grid.height, finer);
@@ -403,6 +399,41 @@ impl Elsewhere {
         };
         other.1.max(SPECK_MM2)
     }
+}
+
+/// Share of the residue that shows at each sample: what is `seen` of what would be seen were it
+/// `full`, both in contrasts.
+///
+/// Deep inside a large emblem little would, since its mean goes with the light; there what lacks is
+/// compared with what shows elsewhere.
+fn shown(seen: &[f32], full: &[f32], depth: &[f32]) -> Vec<f32> {
+    const DEEP_MM: f32 = 3.0;
+    /// What shows less could not be seen even where residue is.
+    const VISIBLE: f32 = 0.15;
+    const QUANTILE: f64 = 0.9;
+    let mut inside: Vec<f32> = full
+        .iter()
+        .zip(depth)
+        .filter(|(_, d)| **d > 0.0)
+        .map(|(f, _)| *f)
+        .collect();
+    let k = (QUANTILE * inside.len() as f64) as usize;
+    let usual = if k < inside.len() {
+        inside
+            .select_nth_unstable_by(k, f32::total_cmp)
+            .1
+            .max(VISIBLE)
+    } else {
+        1.0
+    };
+    let of = |((s, f), d): ((&f32, &f32), &f32)| {
+        if *d > DEEP_MM {
+            1.0 - (f - s) / usual
+        } else {
+            s / f.max(VISIBLE)
+        }
+    };
+    seen.iter().zip(full).zip(depth).map(of).collect()
 }
 
 /// What residue shows that has not gone, away from its edges, along which glue may be thicker.

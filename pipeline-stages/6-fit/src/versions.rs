@@ -262,7 +262,10 @@ impl<'a> Ground<'a> {
     fn turned(&self, entrant: &Entrant, found: &Pose) -> Vec<Pose> {
         let distance = refine::distance_for(self.level, &entrant.shape, found.size_mm());
         let tiles = refine::tiles_for(found.size_mm());
-        turns::others(&self.aligner(&distance, tiles), &entrant.shape, found)
+        let shape = &entrant.shape;
+        let mut others = turns::others(&self.aligner(&distance, tiles), shape, found);
+        others.retain(|other| !alike((shape, other), (shape, found), &distance));
+        others
     }
 
     /// The version's best fit here from any of `starts`.
