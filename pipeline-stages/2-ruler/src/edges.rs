@@ -25,6 +25,7 @@ const MIN_LENGTH_SAMPLES: f64 = 90.0;
 const OFFSETS: [f64; 4] = [2.0, 4.5, 9.0, 18.0];
 /// Windows of the spectra, in photo pixels; a window shows pitches that it holds 10 to 44 times.
 const WINDOWS: [usize; 5] = [128, 256, 512, 1024, 2048];
+const MAX_BIN: usize = 44;
 const HARMONICS: usize = 6;
 /// Least sum of harmonics, and the most candidates.
 const MIN_COMB: f64 = 3.0;
@@ -121,28 +122,39 @@ fn edges(plane: &Plane) -> Vec<Edge> {
         }
     }
     let mut found = Vec::new();
+    let mut peaks: Vec<(u32, usize)> = votes.chunks_exact(rows).map(peak).collect();
     for _ in 0..MAX_EDGES {
-        let Some(best) = (0..votes.len()).max_by_key(|&i| (votes[i], usize::MAX - i)) else {
+        let first_best = |&bin: &usize| (peaks[bin].0, ANGLE_BINS - bin);
+        let Some(bin) = (0..ANGLE_BINS).max_by_key(first_best) else {
             break;
         };
-        let (bin, row) = (best / rows, best % rows);
-        if f64::from(votes[best]) < 0.5 * MIN_LENGTH_SAMPLES {
+        let (most, row) = peaks[bin];
+        if f64::from(most) < 0.5 * MIN_LENGTH_SAMPLES {
             break;
         }
-        clear(&mut votes, rows, bin, row);
+        for b in clear(&mut votes, rows, bin, row) {
+            peaks[b] = peak(&votes[b * rows..(b + 1) * rows]);
+        }
         let rough = (angle_of(bin), row as f64 + 0.5 - reach);
         found.extend(edge_at(plane, &edgels, middle, rough));
     }
     found
 }
 
-/// Forgets the votes about a peak.
-fn clear(votes: &mut [u32], rows: usize, bin: usize, row: usize) {
-    for turn in 0..7 {
-        let b = (bin + ANGLE_BINS + turn - 3) % ANGLE_BINS;
+/// Most votes of one direction, and the first row that has them.
+fn peak(votes: &[u32]) -> (u32, usize) {
+    let most = votes.iter().copied().max().unwrap_or(0);
+    (most, votes.iter().position(|v| *v == most).unwrap_or(0))
+}
+
+/// Forgets the votes about a peak; returns the directions it had votes of.
+fn clear(votes: &mut [u32], rows: usize, bin: usize, row: usize) -> [usize; 7] {
+    let about = std::array::from_fn(|turn| (bin + ANGLE_BINS + turn - 3) % ANGLE_BINS);
+    for b in about {
         let (from, to) = (row.saturating_sub(5), (row + 6).min(rows));
         votes[b * rows + from..b * rows + to].fill(0);
     }
+    about
 }
 
 /// Fits the line to its samples and finds its longest stretch without large gaps.
@@ -329,11 +341,11 @@ impl Spectra {
     }
 }
 
-/// ln of the power against the usual power about it, 0 to 6.
+/// ln of the power against the usual power about it, 0 to 6, as far as [`combs`] looks.
 fn prominences(power: &[f32]) -> Vec<f64> {
     const REACH: usize = 14;
     let mut around: Vec<f32> = Vec::new();
-    (0..power.len())
+    (0..power.len().min(HARMONICS * MAX_BIN + 4))
         .map(|k| {
             around.clear();
             around.extend(&power[k.saturating_sub(REACH)..(k + REACH + 1).min(power.len())]);
@@ -360,8 +372,8 @@ fn combs(prominences: &[f64]) -> Vec<(f64, f64)> {
             })
             .sum::<f64>()
     };
-    (40..=176)
-        .map(|q| 0.25 * f64::from(q))
+    (40..=4 * MAX_BIN)
+        .map(|q| 0.25 * q as f64)
         .map(|bin| (score(bin), bin))
         .collect()
 }

@@ -1,5 +1,7 @@
 //! How long each mark is: where its contrast ends on either side of the band that all share.
 
+use rayon::prelude::*;
+
 use crate::grid::median;
 use crate::marks::Marks;
 use crate::plane::{Plane, plane_for};
@@ -40,6 +42,7 @@ pub(crate) fn extents(planes: &[Plane], marks: &Marks) -> Vec<Extent> {
     let step = (pitch / 10.0).max(plane.step_px);
     let (first, last) = marks.range;
     (first..=last)
+        .into_par_iter()
         .filter_map(|index| {
             let half = 0.5 * inner_contrast(plane, marks, index)?;
             let walk = |direction| end(plane, marks, index, direction * step, half);

@@ -4,6 +4,8 @@
 //! across the row (least-squares matching, Grün 1985). Being symmetric it finds the centre of
 //! double-edged and blurred marks; being one for all, it cannot shift one band against another.
 
+use rayon::prelude::*;
+
 use crate::grid::{self, Grid, GridFit, Spot, median, robust_deviation};
 use crate::plane::{Plane, plane_for};
 use crate::row::{Axis, Row};
@@ -352,9 +354,10 @@ impl<'a> Bench<'a> {
     fn template(&self, grid: &Grid, range: (i32, i32)) -> Option<Template> {
         // Enough marks for a good mean; more only cost time.
         let stride = ((range.1 - range.0) / 60).max(1) as usize;
-        let profiles: Vec<Vec<f64>> = (range.0..=range.1)
-            .step_by(stride)
-            .flat_map(|i| (0..self.bands).filter_map(move |b| self.profile(grid, i, b)))
+        let indices: Vec<i32> = (range.0..=range.1).step_by(stride).collect();
+        let profiles: Vec<Vec<f64>> = indices
+            .into_par_iter()
+            .flat_map_iter(|i| (0..self.bands).filter_map(move |b| self.profile(grid, i, b)))
             .map(flattened)
             .collect();
         Template::of(&profiles)
@@ -362,7 +365,8 @@ impl<'a> Bench<'a> {
 
     fn matches(&self, grid: &Grid, range: (i32, i32), template: &Template) -> Vec<Match> {
         (range.0..=range.1)
-            .flat_map(|i| (0..self.bands).map(move |b| (i, b)))
+            .into_par_iter()
+            .flat_map_iter(|i| (0..self.bands).map(move |b| (i, b)))
             .filter_map(|(index, band)| {
                 let profile = self.profile(grid, index, band)?;
                 let fitted = template.fit(&profile)?;

@@ -135,10 +135,13 @@ pub(crate) fn coarser(planes: &[Plane], row: &Row) -> Vec<Row> {
         .filter_map(|m| {
             let m = f64::from(m);
             let z = component(&grey, 1.0 / m);
+            if z.norm() < 0.3 * own {
+                return None;
+            }
             // What stands beside the sought frequency is noise.
             let beside = [0.9, 0.95, 1.05, 1.1].map(|k| component(&grey, k / m).norm());
             let noise = beside.iter().sum::<f64>() / 4.0;
-            if z.norm() < 0.3 * own || z.norm() < 4.0 * noise {
+            if z.norm() < 4.0 * noise {
                 return None;
             }
             let mut count = row.count.map(|c| c / m);

@@ -17,6 +17,8 @@ const PER_PITCH: usize = 8;
 const HALF_WIDTH_PITCHES: usize = 12;
 /// Rows of the strip for one pitch.
 const ROWS_PER_PITCH: usize = 4;
+/// Samples of a row taken at a time.
+const PART: usize = 64;
 /// Window and step of the local fundamental, in pitches.
 const WINDOW_PITCHES: usize = 6;
 const HOP_PITCHES: usize = 2;
@@ -53,9 +55,14 @@ impl Strip {
         let mut grey = vec![f32::NAN; rows * columns];
         let (sin, cos) = axis.angle.sin_cos();
         let step = (step_px * cos, step_px * sin);
-        for (r, row) in grey.chunks_exact_mut(columns).enumerate() {
-            let start = axis.at(strip.t_of(0.0), strip.v_of(r as f64));
-            plane.along(start, step, columns, |c, grey| row[c] = grey);
+        // Part by part: neighbouring rows of a part show the same pixels.
+        for first in (0..columns).step_by(PART) {
+            let count = PART.min(columns - first);
+            for (r, row) in grey.chunks_exact_mut(columns).enumerate() {
+                let start = axis.at(strip.t_of(first as f64), strip.v_of(r as f64));
+                let part = &mut row[first..first + count];
+                plane.along(start, step, count, |c, grey| part[c] = grey);
+            }
         }
         strip.grey = grey;
         Some(strip)

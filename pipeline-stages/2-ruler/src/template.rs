@@ -1,5 +1,7 @@
 //! The usual profile of a row's marks, fitted to each of them.
 
+use nalgebra::{Cholesky, Const, Matrix4, Vector4};
+
 use crate::grid::median;
 
 /// Samples of a profile, over one pitch.
@@ -16,6 +18,8 @@ pub(crate) struct Template {
     pub(crate) shape: Vec<f64>,
     slope: Vec<f64>,
     taper: Vec<f64>,
+    /// Of the matrix of its least-squares fit, which is the same for every mark.
+    normal: Cholesky<f64, Const<4>>,
 }
 
 /// A mark, as the usual profile fits it.
@@ -38,6 +42,11 @@ pub(crate) fn flattened(mut profile: Vec<f64>) -> Vec<f64> {
         *p -= left + (right - left) * (offset(k) + 0.5);
     }
     profile
+}
+
+/// What a profile is fitted by, at one sample.
+fn basis(shape: &[f64], slope: &[f64], k: usize) -> Vector4<f64> {
+    Vector4::new(1.0, offset(k), shape[k], slope[k])
 }
 
 impl Template {
@@ -63,19 +72,26 @@ impl Template {
             *s /= height;
         }
         let step = 1.0 / (PROFILE - 1) as f64;
-        let slope = (0..PROFILE)
+        let slope: Vec<f64> = (0..PROFILE)
             .map(|k| {
                 let (before, after) = (k.saturating_sub(1), (k + 1).min(PROFILE - 1));
                 (shape[after] - shape[before]) / (step * (after - before) as f64)
             })
             .collect();
-        let taper = (0..PROFILE)
+        let taper: Vec<f64> = (0..PROFILE)
             .map(|k| {
                 let beyond = ((offset(k).abs() - 0.3) / 0.2).clamp(0.0, 1.0);
                 (0.5 * std::f64::consts::PI * beyond).cos().powi(2)
             })
             .collect();
+        let normal: Matrix4<f64> = (0..PROFILE)
+            .map(|k| {
+                let row = basis(&shape, &slope, k);
+                row * row.transpose() * taper[k]
+            })
+            .sum();
         Some(Self {
+            normal: normal.cholesky()?,
             shape,
             slope,
             taper,
@@ -89,15 +105,10 @@ impl Template {
 
     /// A profile's least-squares fit by brightness, its slope, the template and its derivative.
     pub(crate) fn fit(&self, profile: &[f64]) -> Option<Fitted> {
-        let mut normal = nalgebra::Matrix4::<f64>::zeros();
-        let mut right = nalgebra::Vector4::zeros();
-        let basis = |k: usize| nalgebra::Vector4::new(1.0, offset(k), self.shape[k], self.slope[k]);
-        for (k, &grey) in profile.iter().enumerate() {
-            let row = basis(k);
-            normal += row * row.transpose() * self.taper[k];
-            right += row * (self.taper[k] * grey);
-        }
-        let c = normal.cholesky()?.solve(&right);
+        let basis = |k: usize| basis(&self.shape, &self.slope, k);
+        let weighed = profile.iter().zip(&self.taper).map(|(grey, w)| w * grey);
+        let right: Vector4<f64> = weighed.enumerate().map(|(k, g)| basis(k) * g).sum();
+        let c = self.normal.solve(&right);
         if c[2] <= 0.0 {
             return None;
         }

@@ -10,6 +10,7 @@
 use measures::cloth::PlanePose;
 use measures::{Camera, Lens, Point, Px, Ruler};
 use nalgebra::{DMatrix, DVector, Matrix3};
+use rayon::prelude::*;
 
 /// Prior knowledge of the adjustment.
 #[derive(Clone, Copy, Debug)]
@@ -166,20 +167,40 @@ impl<'a> Adjustment<'a> {
     /// Distance of each tick point from its place along the ruler, in mm, and the same in
     /// standard deviations.
     fn residuals(&self, state: &DVector<f64>) -> Option<Vec<(f64, f64)>> {
-        let to_plane = self.pose(state).to_photo(self.camera).inverse()?;
+        self.residuals_of(state, &self.straightened(state))
+    }
+
+    /// The sightings as a straight-drawing lens would show them.
+    fn straightened(&self, state: &DVector<f64>) -> Vec<Point<Px>> {
         let lens = Lens {
             k1: state[self.bending()],
             focal_px: self.camera.focal_px,
             principal: self.camera.principal,
         };
-        let residual = |s: &Sighting| {
-            let p = to_plane.apply(lens.straightened(s.at));
-            let own = &state.as_slice()[3 + 3 * s.ruler..6 + 3 * s.ruler];
-            let along = p.x * own[0].cos() + p.y * own[0].sin();
-            let mm = along - own[1] - s.place_mm * own[2].exp();
+        let sightings = self.sightings.iter();
+        sightings.map(|s| lens.straightened(s.at)).collect()
+    }
+
+    /// [`Self::residuals`] of sightings that have been straightened.
+    fn residuals_of(
+        &self,
+        state: &DVector<f64>,
+        straightened: &[Point<Px>],
+    ) -> Option<Vec<(f64, f64)>> {
+        let to_plane = self.pose(state).to_photo(self.camera).inverse()?;
+        let of_ruler = |own: &[f64]| (own[0].sin_cos(), own[1], own[2].exp());
+        let own: Vec<_> = state.as_slice()[3..self.bending()]
+            .chunks_exact(3)
+            .map(of_ruler)
+            .collect();
+        let residual = |(s, &at): (&Sighting, &Point<Px>)| {
+            let p = to_plane.apply(at);
+            let ((sin, cos), first, stretch) = own[s.ruler];
+            let mm = p.x * cos + p.y * sin - first - s.place_mm * stretch;
             (mm, mm / (s.sigma_px * to_plane.scale_at(s.at)))
         };
-        Some(self.sightings.iter().map(residual).collect())
+        let sightings = self.sightings.iter().zip(straightened);
+        Some(sightings.map(residual).collect())
     }
 
     fn bending(&self) -> usize {
@@ -216,8 +237,12 @@ impl<'a> Adjustment<'a> {
     /// JᵀWJ and JᵀWr, priors included.
     fn normal_equations(&self, state: &DVector<f64>) -> (DMatrix<f64>, DVector<f64>) {
         let n = state.len();
-        let centre = self.residuals(state).unwrap_or_default();
-        let columns: Vec<Vec<f64>> = (0..n).map(|p| self.derivative(state, p)).collect();
+        let straightened = self.straightened(state);
+        let centre = self.residuals_of(state, &straightened).unwrap_or_default();
+        let columns: Vec<Vec<f64>> = (0..n)
+            .into_par_iter()
+            .map(|p| self.derivative(state, p, &straightened))
+            .collect();
         let mut normal = DMatrix::zeros(n, n);
         let mut gradient = DVector::zeros(n);
         for (k, &(_, r)) in centre.iter().enumerate() {
@@ -240,12 +265,22 @@ impl<'a> Adjustment<'a> {
     }
 
     /// Derivative of the standardised residuals by one parameter.
-    fn derivative(&self, state: &DVector<f64>, parameter: usize) -> Vec<f64> {
+    fn derivative(
+        &self,
+        state: &DVector<f64>,
+        parameter: usize,
+        straightened: &[Point<Px>],
+    ) -> Vec<f64> {
         let step = 1e-6;
         let shifted = |by: f64| {
             let mut s = state.clone();
             s[parameter] += by;
-            self.residuals(&s).unwrap_or_default()
+            let residuals = if parameter == self.bending() {
+                self.residuals(&s)
+            } else {
+                self.residuals_of(&s, straightened)
+            };
+            residuals.unwrap_or_default()
         };
         let (up, down) = (shifted(step), shifted(-step));
         up.iter()
