@@ -376,7 +376,8 @@ impl Found {
     fn finest(self, planes: &[Plane], hint: &RulerHint, settings: &Settings) -> Self {
         let finer = self
             .halved()
-            .and_then(|candidate| examine(planes, &candidate, hint, settings))
+            .and_then(|candidate| strip::follow(planes, &candidate))
+            .and_then(|row| read_marks_or_gaps(planes, &row, hint, settings))
             .filter(|finer| {
                 let ratio = finer.mean_pitch_px() / self.mean_pitch_px();
                 (ratio - 0.5).abs() < 0.02 && finer.worth() > self.worth()
