@@ -208,14 +208,16 @@ pub(crate) fn mask_rulers(
             low.clamp(0.0, n as f64) as usize..(high.clamp(0.0, n as f64) as usize + 1).min(n)
         };
         let (columns, rows) = (span(|p| p.0, grid.width), span(|p| p.1, grid.height));
-        for j in rows {
+        let masked =
+            cloth[rows.start * grid.width..rows.end * grid.width].par_chunks_exact_mut(grid.width);
+        masked.zip(rows).for_each(|(cloth, j)| {
             for i in columns.clone() {
                 let p = grid.place(i as f64, j as f64);
                 if square_distance_to_quad(p, &corners) < margin_mm * margin_mm {
-                    cloth[j * grid.width + i] = 0.0;
+                    cloth[i] = 0.0;
                 }
             }
-        }
+        });
     }
 }
 

@@ -6,6 +6,8 @@
 //! one. The local contrasts, one for each tile of the emblem, are eliminated at every step
 //! (variable projection, Golub & Pereyra 1973).
 
+use std::ops::Range;
+
 use measures::ClothPlane;
 use nalgebra::Vector3;
 use rayon::prelude::*;
@@ -18,6 +20,7 @@ use crate::pose::{
 };
 use crate::region::Region;
 use crate::shape::Distance;
+use crate::sums::{Frame, Sums, Tile};
 
 /// Beyond this many standard deviations a sample counts less (Huber 1964).
 const HUBER: f32 = 2.5;
@@ -112,24 +115,6 @@ pub(crate) struct Aligner<'a> {
     pub(crate) free: usize,
     /// A descent that moves the outline by less, in samples, is the last.
     pub(crate) settled: f64,
-}
-
-/// The samples an alignment looks at. They and their weights stay the same while the pose moves,
-/// so that the cost of different poses can be compared.
-pub(crate) struct Frame {
-    /// Index and tile of every sample on and about the emblem.
-    pub(crate) near: Vec<(usize, usize)>,
-    /// Robust weight of each, over the noise's variance.
-    weights: Vec<f32>,
-    /// Standard deviation of the whitened residuals.
-    spread: f32,
-    /// Mean contrast,
-    contrast: f64,
-    /// and the weight that draws a tile's contrast to it.
-    pull: f64,
-    /// How many times more the scores vary than those of independent residuals would: what the
-    /// image says of the pose counts so many times less against what was known before.
-    dispersion: f64,
 }
 
 /// The shape drawn on the region at one pose.
@@ -230,6 +215,16 @@ impl Aligner<'_> {
             .collect()
     }
 
+    fn runs(&self, near: &[(usize, usize)]) -> Vec<Vec<Range<usize>>> {
+        let mut runs = vec![Vec::new(); self.tiles * self.tiles];
+        let mut first = 0;
+        for run in near.chunk_by(|a, b| a.1 == b.1) {
+            runs[run[0].1].push(first..first + run.len());
+            first += run.len();
+        }
+        runs
+    }
+
     /// Where sample `k` lies on the shape, in shape units.
     pub(crate) fn spot_of(&self, pose: &Pose, k: usize) -> (f64, f64) {
         let grid = &self.region.grid;
@@ -263,6 +258,7 @@ impl Aligner<'_> {
         let white = &self.region.white;
         let mut frame = Frame {
             weights: vec![1.0; near.len()],
+            runs: self.runs(&near),
             near,
             spread: 1.0,
             contrast: 0.0,
@@ -299,7 +295,7 @@ impl Aligner<'_> {
         const TELLING: [usize; 5] = [X, Y, TURN, SIZE, BLEED];
         let telling = || TELLING.iter().filter(|k| **k < drawing.slopes.len());
         let sums = self.sums(&drawing.white, &drawing.slopes, frame);
-        let squares = self.squares(&drawing.slopes, frame);
+        let squares = frame.squares(&drawing.slopes);
         let blocks = self.tiles.div_ceil(BLOCK_TILES);
         let mut scores = vec![Unknowns::zeros(); blocks * blocks];
         let mut information = Unknowns::zeros();
@@ -354,7 +350,7 @@ impl Aligner<'_> {
     /// cost. The last derivatives drawn come with the end.
     fn descend(&self, start: Pose, frame: &Frame, mut drawing: Drawing) -> (Pose, Drawing) {
         let mut pose = start;
-        let mut squares = self.squares(&drawing.slopes, frame);
+        let mut squares = frame.squares(&drawing.slopes);
         let mut sums = self.sums(&drawing.white, &drawing.slopes, frame);
         for _ in 0..STEPS_MAX {
             let Some(step) = self.step(&sums, &squares, &pose) else {
@@ -382,7 +378,7 @@ impl Aligner<'_> {
             let stale = if found { STALE } else { SHORT };
             if self.travel(&(pose.0 - drawing.slopes_at.0)) > stale {
                 drawing = self.draw(&pose, &frame.near, true);
-                squares = self.squares(&drawing.slopes, frame);
+                squares = frame.squares(&drawing.slopes);
                 sums = self.sums(&drawing.white, &drawing.slopes, frame);
             } else if !found {
                 break;
@@ -393,7 +389,7 @@ impl Aligner<'_> {
 
     fn conclude(&self, pose: Pose, frame: &Frame, drawing: &Drawing) -> Alignment {
         let sums = self.sums(&drawing.white, &drawing.slopes, frame);
-        let squares = self.squares(&drawing.slopes, frame);
+        let squares = frame.squares(&drawing.slopes);
         let mut seen = Information::zeros();
         for (t, squares) in sums.tiles.iter().zip(&squares) {
             seen += t.projected(squares, frame.pull).0;
@@ -468,119 +464,53 @@ impl Aligner<'_> {
 
     /// The tiles with their own sums and contrasts, for the whitened shape `drawn`.
     fn contrasts(&self, drawn: &[f32], frame: &Frame) -> Vec<Tile> {
-        let white = &self.region.white;
-        let mut tiles = vec![Tile::default(); self.tiles * self.tiles];
-        for (&(k, t), &w) in frame.near.iter().zip(&frame.weights) {
-            let c = f64::from(drawn[k]);
-            let wc = f64::from(w) * c;
-            tiles[t].q += wc * c;
-            tiles[t].s += wc * f64::from(white[k]);
-        }
-        for t in &mut tiles {
-            let a = (t.s + frame.pull * frame.contrast) / (t.q + frame.pull);
-            // A residue that turns into its opposite is none.
-            t.a = if a * frame.contrast < 0.0 { 0.0 } else { a };
-        }
-        tiles
+        let runs = frame.runs.par_iter();
+        runs.map(|runs| self.contrast(drawn, frame, runs)).collect()
     }
 
-    /// Everything one step needs besides [`Self::squares`], summed tile by tile.
+    fn contrast(&self, drawn: &[f32], frame: &Frame, runs: &[Range<usize>]) -> Tile {
+        let white = &self.region.white;
+        let mut t = Tile::default();
+        for (k, w) in frame.samples(runs) {
+            let c = f64::from(drawn[k]);
+            let wc = f64::from(w) * c;
+            t.q += wc * c;
+            t.s += wc * f64::from(white[k]);
+        }
+        let a = (t.s + frame.pull * frame.contrast) / (t.q + frame.pull);
+        // A residue that turns into its opposite is none.
+        t.a = if a * frame.contrast < 0.0 { 0.0 } else { a };
+        t
+    }
+
+    /// Everything one step needs besides [`Frame::squares`], summed tile by tile.
     fn sums(&self, drawn: &[f32], slopes: &[Vec<f32>], frame: &Frame) -> Sums {
         let white = &self.region.white;
-        let mut tiles = self.contrasts(drawn, frame);
-        let away = tiles
-            .iter()
-            .map(|t| (t.a - frame.contrast).powi(2))
-            .sum::<f64>();
-        let mut cost = frame.pull * away;
-        for (&(k, t), &weight) in frame.near.iter().zip(&frame.weights) {
-            let tile = &mut tiles[t];
-            let c = drawn[k];
-            let r = white[k] - tile.a as f32 * c;
-            let wr = f64::from(weight * r);
-            let wc = f64::from(weight * c);
-            cost += wr * f64::from(r);
-            tile.e += wr * f64::from(c);
-            for (a, slope) in slopes.iter().enumerate() {
-                let d = f64::from(slope[k]);
-                tile.c[a] += wc * d;
-                tile.g[a] += wr * d;
+        let of_tile = |runs: &Vec<Range<usize>>| {
+            let mut tile = self.contrast(drawn, frame, runs);
+            let mut cost = frame.pull * (tile.a - frame.contrast).powi(2);
+            for (k, weight) in frame.samples(runs) {
+                let c = drawn[k];
+                let r = white[k] - tile.a as f32 * c;
+                let wr = f64::from(weight * r);
+                let wc = f64::from(weight * c);
+                cost += wr * f64::from(r);
+                tile.e += wr * f64::from(c);
+                for (a, slope) in slopes.iter().enumerate() {
+                    let d = f64::from(slope[k]);
+                    tile.c[a] += wc * d;
+                    tile.g[a] += wr * d;
+                }
             }
-        }
+            (tile, cost)
+        };
+        let (tiles, costs): (Vec<Tile>, Vec<f64>) = frame.runs.par_iter().map(of_tile).unzip();
         Sums {
             tiles,
-            cost,
+            cost: costs.iter().sum(),
             pull: frame.pull,
             dispersion: frame.dispersion,
         }
-    }
-
-    /// Products of the derivatives with each other, summed tile by tile.
-    fn squares(&self, slopes: &[Vec<f32>], frame: &Frame) -> Vec<Information> {
-        let mut squares = vec![Information::zeros(); self.tiles * self.tiles];
-        let samples: Vec<_> = frame.near.iter().zip(&frame.weights).collect();
-        // Neighbours lie in one tile: few enough to be summed in single precision.
-        for run in samples.chunk_by(|a, b| a.0.1 == b.0.1) {
-            // A multiple of four wide, for four are worked on as fast as one.
-            let mut sums = [[0.0f32; 12]; UNKNOWNS];
-            let mut d = [0.0f32; 12];
-            for &(&(k, _), &weight) in run {
-                for (d, slope) in d.iter_mut().zip(slopes) {
-                    *d = slope[k];
-                }
-                for (sums, db) in sums.iter_mut().zip(d) {
-                    let wb = weight * db;
-                    for (sum, da) in sums.iter_mut().zip(d) {
-                        *sum += wb * da;
-                    }
-                }
-            }
-            let m = &mut squares[run[0].0.1];
-            *m += Information::from_fn(|a, b| f64::from(sums[b][a]));
-        }
-        squares
-    }
-}
-
-struct Sums {
-    tiles: Vec<Tile>,
-    cost: f64,
-    pull: f64,
-    dispersion: f64,
-}
-
-/// Sums over one tile: q = C·C, s = C·I, e = r·C, c = C·D, g = r·D, with C the drawing, D its
-/// derivatives, I the image, r the residual; and a, the tile's contrast.
-#[derive(Clone)]
-struct Tile {
-    a: f64,
-    q: f64,
-    s: f64,
-    e: f64,
-    c: Unknowns,
-    g: Unknowns,
-}
-
-impl Default for Tile {
-    fn default() -> Self {
-        Self {
-            a: 0.0,
-            q: 0.0,
-            s: 0.0,
-            e: 0.0,
-            c: Unknowns::zeros(),
-            g: Unknowns::zeros(),
-        }
-    }
-}
-
-impl Tile {
-    /// Normal matrix and right-hand side with the tile's own contrast eliminated.
-    fn projected(&self, squares: &Information, pull: f64) -> (Information, Unknowns) {
-        let q = self.q + pull;
-        let m = (squares - self.c * self.c.transpose() / q) * (self.a * self.a);
-        let g = (self.g - self.c * (self.e / q)) * self.a;
-        (m, g)
     }
 }
 

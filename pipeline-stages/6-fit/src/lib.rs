@@ -18,6 +18,7 @@ mod region;
 mod shape;
 mod stripes;
 mod structure;
+mod sums;
 mod turns;
 mod verdict;
 mod versions;

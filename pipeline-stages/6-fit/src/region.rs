@@ -41,26 +41,24 @@ impl Region {
         let (i0, width) = span(u0, u1, whole.width)?;
         let (j0, height) = span(v0, v1, whole.height)?;
         let grid = whole.part([i0, j0], width, height);
-        let cut = |plane: &[f32], k: usize| {
-            let (j, i) = (k / width + j0, k % width + i0);
-            if j < whole.height && i < whole.width {
-                plane[j * whole.width + i]
-            } else {
-                0.0
+        let seen = (whole.width - i0).min(width);
+        // It may run past the end, where nothing is.
+        let part = |plane: &[f32]| {
+            let mut out = vec![0.0f32; grid.len()];
+            let rows = plane.chunks_exact(whole.width).skip(j0);
+            for (out, row) in out.chunks_exact_mut(width).zip(rows) {
+                out[..seen].copy_from_slice(&row[i0..i0 + seen]);
             }
+            out
         };
-        let part = |plane: &[f32]| -> Vec<f32> { (0..grid.len()).map(|k| cut(plane, k)).collect() };
         let cloth = part(&level.field.cloth);
         let colours = [0, 1, 2].map(|c| part(&level.field.channels[c]));
         let d = direction.map(|v| v as f32);
         let image = (0..grid.len())
             .map(|k| (0..3).map(|c| d[c] * colours[c][k]).sum())
             .collect();
-        let noise = NoiseSpectrum::combined(&[
-            (direction[0], &level.noise()[0]),
-            (direction[1], &level.noise()[1]),
-            (direction[2], &level.noise()[2]),
-        ]);
+        let noise = level.noise();
+        let noise = NoiseSpectrum::combined(&[0, 1, 2].map(|c| (direction[c], noise[c])));
         let fft = Fft2::new(width, height);
         let transfer = noise.whitening(width, height, FLOOR);
         let mut region = Self {
