@@ -87,10 +87,14 @@ pub struct Evidence {
     pub missing_detail_mm: f64,
     /// Area where there is residue though the artwork has none.
     pub surplus_mm2: f64,
+    /// A place of the largest of it in the photo.
+    pub surplus_at: Option<Point<Px>>,
     /// The hole in the residue that looks most like another version's.
     pub made_hole: MadeHole,
     /// Area of whole parts of the artwork that the residue lacks.
     pub missing_parts_mm2: f64,
+    /// A place of the largest of them in the photo.
+    pub missing_part_at: Option<Point<Px>>,
     /// Share of what stands out of the cloth's noise on and about the emblem that the artwork
     /// explains.
     pub explained: f64,

@@ -28,6 +28,8 @@ const CLEARANCE_MM: f64 = 0.9;
 #[derive(Clone, Debug)]
 pub(crate) struct Patch {
     pub(crate) area_mm2: f64,
+    /// The sample in the middle of its list, which lies on it.
+    pub(crate) sample: usize,
     /// Share of the patch's edge that lies along the artwork's.
     pub(crate) touching: f64,
     /// Mean difference, as a share of the emblem's contrast.
@@ -53,9 +55,8 @@ pub(crate) struct Differences {
 }
 
 impl Differences {
-    /// Area of residue where the artwork has none, as strong as the emblem's own; in square
-    /// millimetres.
-    pub(crate) fn surplus_mm2(&self) -> f64 {
+    /// Residue where the artwork has none, as strong as the emblem's own.
+    pub(crate) fn surplus(&self) -> Found {
         /// Fainter or stronger things are stains and folds.
         const LIKE_RESIDUE: RangeInclusive<f64> = 0.65..=1.12;
         /// Small spots come out too faint: they may be as faint as this, if not so small as the
@@ -69,31 +70,44 @@ impl Differences {
         let least = AREA_MIN_MM2.max(SHARE_MIN * self.artwork_mm2);
         let least_faint = FAINT_SHARE_MIN * self.artwork_mm2;
         let faint = FAINT..*LIKE_RESIDUE.start();
-        let beside = total(&self.surplus, |p| {
+        let mut found = Found::among(&self.surplus, |p| {
             let is_strong = p.area_mm2 >= least && LIKE_RESIDUE.contains(&p.difference);
             let is_faint = p.area_mm2 >= least_faint
                 && FAINT_AREA_MM2.contains(&p.area_mm2)
                 && faint.contains(&p.difference);
             !p.foreign && (is_strong || is_faint)
         });
-        beside + self.filled_mm2
+        found.area_mm2 += self.filled_mm2;
+        found
     }
 
-    /// Area of parts of the artwork that have no residue at all, cut off clean at their edges.
-    pub(crate) fn missing_parts_mm2(&self) -> f64 {
+    /// Parts of the artwork that have no residue at all, cut off clean at their edges.
+    pub(crate) fn missing_parts(&self) -> Found {
         const AREA_MIN_MM2: f64 = 5.0;
         const TOUCHING: f64 = 0.9;
-        total(&self.holes, |p| {
+        Found::among(&self.holes, |p| {
             p.area_mm2 >= AREA_MIN_MM2 && p.touching >= TOUCHING
         })
     }
 }
 
-fn total(patches: &[Patch], counts: impl Fn(&Patch) -> bool) -> f64 {
-    patches
-        .iter()
-        .filter(|p| counts(p))
-        .fold(0.0, |sum, p| sum + p.area_mm2)
+/// Patches of one kind together.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Found {
+    pub(crate) area_mm2: f64,
+    /// A sample of the largest.
+    pub(crate) sample: Option<usize>,
+}
+
+impl Found {
+    fn among(patches: &[Patch], counts: impl Fn(&Patch) -> bool) -> Self {
+        let counted = || patches.iter().filter(|p| counts(p));
+        let largest = counted().max_by(|a, b| a.area_mm2.total_cmp(&b.area_mm2));
+        Self {
+            area_mm2: counted().fold(0.0, |sum, p| sum + p.area_mm2),
+            sample: largest.map(|p| p.sample),
+        }
+    }
 }
 
 /// Looks for patches that differ, on and about the emblem.
@@ -327,6 +341,7 @@ fn describe(
     let n = patch.len() as f64;
     Patch {
         area_mm2: n * pitch_mm * pitch_mm,
+        sample: patch[patch.len() / 2],
         touching: at_edge as f64 / sides.max(1) as f64,
         difference: patch.iter().map(|&k| share[k]).sum::<f64>() / n,
         foreign: false,
@@ -404,6 +419,7 @@ mod tests {
     fn only_what_is_like_residue_or_missing_whole_counts() {
         let patch = |area_mm2, touching, difference| Patch {
             area_mm2,
+            sample: 7,
             touching,
             difference,
             foreign: false,
@@ -420,8 +436,8 @@ mod tests {
             filled_mm2: 0.0,
             artwork_mm2: 1950.0,
         };
-        assert!((seen.surplus_mm2() - 18.0).abs() < 1e-12);
-        assert!((seen.missing_parts_mm2() - 25.0).abs() < 1e-12);
+        assert!((seen.surplus().area_mm2 - 18.0).abs() < 1e-12);
+        assert!((seen.missing_parts().area_mm2 - 25.0).abs() < 1e-12);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! What the figures allow.
 
-use measures::{Artwork, ClothPlane, Fit, Verdict};
+use measures::{Artwork, ClothPlane, Fit, Point, Px, Verdict};
 use serde::Deserialize;
 
 use crate::{Evidence, Ranked, Ranking};
@@ -183,6 +183,13 @@ fn about_the_course(best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
     look
 }
 
+/// Where in the photo to look; nothing where that is not known.
+fn place(at: Option<Point<Px>>) -> String {
+    at.map_or(String::new(), |p| {
+        format!(" at {:.0}, {:.0} px in the photo", p.x, p.y)
+    })
+}
+
 fn about_the_version(ranking: &Ranking, best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
     let mut look = Vec::new();
     if best.score < settings.version_probability {
@@ -203,15 +210,15 @@ fn about_the_version(ranking: &Ranking, best: &Ranked, settings: &VerdictSetting
     }
     if best.evidence.surplus_mm2 > settings.surplus_mm2 {
         look.push(format!(
-            "{:.0} mm² show residue where {} has none: is it another version?",
-            best.evidence.surplus_mm2, best.file
+            "{:.0} mm² show residue{} where {} has none: is it another version?",
+            best.evidence.surplus_mm2,
+            place(best.evidence.surplus_at),
+            best.file
         ));
     }
     let hole = &best.evidence.made_hole;
     if hole.probability > settings.made_hole_probability {
-        let at = hole.at.map_or(String::new(), |p| {
-            format!(" at {:.0}, {:.0} px in the photo", p.x, p.y)
-        });
+        let at = place(hole.at);
         look.push(format!(
             "The residue has a hole of {:.0} mm²{at} where {} has none, and it looks made rather \
              than worn: is it another version?",
@@ -220,9 +227,11 @@ fn about_the_version(ranking: &Ranking, best: &Ranked, settings: &VerdictSetting
     }
     if best.evidence.missing_parts_mm2 > settings.missing_parts_mm2 {
         look.push(format!(
-            "Whole parts of {}, {:.0} mm², left no residue although the rest did: is it another \
+            "Whole parts of {}, {:.0} mm²{}, left no residue although the rest did: is it another \
              version?",
-            best.file, best.evidence.missing_parts_mm2
+            best.file,
+            best.evidence.missing_parts_mm2,
+            place(best.evidence.missing_part_at)
         ));
     }
     if best.evidence.missing_detail_mm > settings.missing_detail_mm {
@@ -333,7 +342,6 @@ fn no_fit(best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
 
 #[cfg(test)]
 mod tests {
-    use measures::Point;
     use measures::cloth::{PlanePose, PlaneTerm};
     use measures::photo::{Camera, FocalSource};
 

@@ -407,6 +407,11 @@ impl<'a> Ground<'a> {
             samples,
         };
         let differences = structure::differences(&aligner, a, &f.near, &f.drawing);
+        let [surplus, missing_parts] = [differences.surplus(), differences.missing_parts()];
+        let place = |k: usize| {
+            let (u, v) = aligner.spot_of(&a.pose, k);
+            fit.art_to_photo.apply(shape.art([u, v]))
+        };
         let evidence = Evidence {
             plane_pull: a
                 .information
@@ -415,8 +420,10 @@ impl<'a> Ground<'a> {
             residual_ratio: a.spread,
             significance: a.significance(),
             dispersion: a.dispersion,
-            surplus_mm2: differences.surplus_mm2(),
-            missing_parts_mm2: differences.missing_parts_mm2(),
+            surplus_mm2: surplus.area_mm2,
+            surplus_at: surplus.sample.map(place),
+            missing_parts_mm2: missing_parts.area_mm2,
+            missing_part_at: missing_parts.sample.map(place),
             explained: a.explained,
             least_deviation: least_deviation(a),
             missing_detail_mm: evidence::missing_detail(&support, a.pose.size_mm()),
