@@ -234,12 +234,17 @@ pub(crate) fn robust_deviation(values: &[f64]) -> f64 {
 
 /// The middle value; zero of an empty list.
 pub(crate) fn median(values: &mut [f64]) -> f64 {
+    quantile(values, 0.5)
+}
+
+/// The value below which this share of the others lies; 0 of none.
+pub(crate) fn quantile(values: &mut [f64], share: f64) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
-    let middle = values.len() / 2;
-    let (_, &mut m, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
-    m
+    let place = ((share * values.len() as f64) as usize).min(values.len() - 1);
+    let (_, &mut value, _) = values.select_nth_unstable_by(place, f64::total_cmp);
+    value
 }
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ use measures::{Camera, Point, Px};
 use crate::Settings;
 use crate::alone;
 use crate::figures::{self, EdgeLine};
-use crate::grid::{median, robust_deviation};
+use crate::grid::{median, quantile, robust_deviation};
 use crate::hierarchy::{self, Look, Verdict};
 use crate::lengths::{self, Extent};
 use crate::marks::{self, Marks};
@@ -558,6 +558,8 @@ impl Found {
     }
 
     fn body(&self) -> [Point<Px>; 4] {
+        /// The longest ticks end here; lint and scratches carry a few on across the ruler.
+        const LONGEST: f64 = 0.96;
         let grid = self.marks.grid();
         let (first, last) = self.marks.range;
         let pitch = grid.pitch(grid.middle);
@@ -568,11 +570,9 @@ impl Found {
         let (mut lows, mut highs): (Vec<f64>, Vec<f64>) =
             self.extents.iter().map(|e| (e.low, e.high)).unzip();
         let (near, far) = if self.edge_low {
-            let longest = highs.iter().copied().fold(0.0, f64::max);
-            (median(&mut lows), longest)
+            (median(&mut lows), quantile(&mut highs, LONGEST))
         } else {
-            let longest = lows.iter().copied().fold(0.0, f64::min);
-            (median(&mut highs), longest)
+            (median(&mut highs), quantile(&mut lows, 1.0 - LONGEST))
         };
         let away = (far - near).signum();
         let (near, far) = (near - away * pitch, near + 2.0 * (far - near));
