@@ -8,7 +8,7 @@
 
 use std::ops::Range;
 
-use measures::ClothPlane;
+use measures::{ClothPlane, Mm, Point};
 use nalgebra::Vector3;
 use rayon::prelude::*;
 
@@ -104,13 +104,22 @@ impl Alignment {
     }
 }
 
+/// The square that the tiles divide, along the shape's own axes.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Tiling {
+    pub(crate) middle: Point<Mm>,
+    pub(crate) size_mm: f64,
+}
+
 pub(crate) struct Aligner<'a> {
     pub(crate) region: &'a Region,
     pub(crate) distance: &'a Distance,
     pub(crate) plane: &'a ClothPlane,
     pub(crate) prior: &'a Prior,
-    /// Tiles along the longer side.
+    /// Tiles along the longer side,
     pub(crate) tiles: usize,
+    /// which lie so; about the pose where that is left open.
+    pub(crate) tiling: Option<Tiling>,
     /// How many of the unknowns may move, from the first on.
     pub(crate) free: usize,
     /// A descent that moves the outline by less, in samples, is the last.
@@ -195,7 +204,17 @@ impl Aligner<'_> {
         let (sin, cos) = (sin * per_mm, cos * per_mm);
         let correction = pose.correction(self.plane);
         let most = self.tiles - 1;
-        let tile = |w: f64| (((w + 0.5) * self.tiles as f64) as u32 as usize).min(most);
+        let tiling = self.tiling.unwrap_or(Tiling {
+            middle: pose.middle(),
+            size_mm: pose.size_mm(),
+        });
+        let off = pose.middle() - tiling.middle;
+        let off = [cos * off.x + sin * off.y, cos * off.y - sin * off.x];
+        let per_side = pose.size_mm() / tiling.size_mm;
+        let tile = |w: f64, off: f64| {
+            let place = (w + off) * per_side + 0.5;
+            ((place * self.tiles as f64) as u32 as usize).min(most)
+        };
         let row = |j: usize| {
             let cloth = &self.region.cloth[j * grid.width..][..grid.width];
             let seen = cloth.iter().enumerate().filter(|(_, cloth)| **cloth > 0.0);
@@ -204,9 +223,12 @@ impl Aligner<'_> {
                 let (px, py) = carried(&correction, &Vector3::new(place.x, place.y, 1.0));
                 let (rx, ry) = (px - pose.0[X], py - pose.0[Y]);
                 let (u, v) = (cos * rx + sin * ry, cos * ry - sin * rx);
-                self.distance
-                    .covers(u, v)
-                    .then(|| (j * grid.width + i, tile(v) * self.tiles + tile(u)))
+                self.distance.covers(u, v).then(|| {
+                    (
+                        j * grid.width + i,
+                        tile(v, off[1]) * self.tiles + tile(u, off[0]),
+                    )
+                })
             })
         };
         (0..grid.height)

@@ -290,6 +290,7 @@ impl<'a> View<'a> {
             plane: self.plane,
             prior: &self.prior,
             tiles: self.tiles,
+            tiling: None,
             free,
             settled: if self.last { 0.05 } else { 0.1 },
         }

@@ -3,22 +3,22 @@
 use std::f64::consts::PI;
 
 use measures::{Art, Artwork, ClothPlane, Fit, Map};
-use nalgebra::{Matrix2, SMatrix, Vector2};
 use rayon::prelude::*;
 
-use crate::align::{Aligner, Alignment, Drawing};
+use crate::align::{Aligner, Alignment, Drawing, Tiling};
+use crate::certainty::{Seen, art_to_photo, covariance, least_deviation};
 use crate::coarse::{self, Candidate, Look, Raster};
 use crate::evidence;
 use crate::find::{Entrant, LOCAL_CANDIDATES, about, find, standing};
 use crate::holes;
 use crate::level::Level;
-use crate::pose::{BLEED, Information, Pose, Prior, SIZE, TURN, UNKNOWNS, Unknowns, X, Y};
+use crate::pose::{BLEED, Pose, Prior, SIZE, TURN, UNKNOWNS, X, Y};
 use crate::refine::{self, Ascent};
 use crate::region::Region;
 use crate::shape::{Distance, Shape, Stop};
 use crate::structure;
 use crate::turns;
-use crate::{Evidence, Hint, LeastDeviation, MadeHole, Ranked, Ranking, Settings};
+use crate::{Evidence, Hint, MadeHole, Ranked, Ranking, Settings};
 
 /// What whitened residuals are short of being independent, and the model of being complete:
 /// log-likelihood differences are divided by this.
@@ -29,10 +29,6 @@ const SNR_EVEN: f64 = 8.0;
 const SNR_STEP: f64 = 0.5;
 /// What is less probable than this by half the final resolution is out.
 const OUT: f64 = 1e-7;
-
-/// Standard uncertainty (k = 1) of the mean bleed that comes from its unevenness. Measured on
-/// painted scenes, whose edges are ragged by up to 0.1 mm.
-const U_EVEN_BLEED_MM: f64 = 0.03;
 
 pub(crate) fn rank(
     levels: &[Level],
@@ -207,6 +203,8 @@ struct Ground<'a> {
     region: Region,
     prior: Prior,
     level: &'a Level<'a>,
+    /// The same for all versions: else those would differ by where their tiles meet the wear.
+    tiling: Tiling,
     /// As an aligner's.
     settled: f64,
 }
@@ -218,7 +216,6 @@ struct Finalist<'a> {
     drawing: Drawing,
     near: Vec<(usize, usize)>,
     distance: Distance,
-    tiles: usize,
 }
 
 impl<'a> Ground<'a> {
@@ -242,17 +239,22 @@ impl<'a> Ground<'a> {
             region,
             prior: view.prior,
             level,
+            tiling: Tiling {
+                middle: pose.middle(),
+                size_mm: pose.size_mm(),
+            },
             settled,
         })
     }
 
-    fn aligner<'b>(&'b self, distance: &'b Distance, tiles: usize) -> Aligner<'b> {
+    fn aligner<'b>(&'b self, distance: &'b Distance) -> Aligner<'b> {
         Aligner {
             region: &self.region,
             distance,
             plane: self.plane,
             prior: &self.prior,
-            tiles,
+            tiles: refine::tiles_for(self.tiling.size_mm),
+            tiling: Some(self.tiling),
             free: UNKNOWNS,
             settled: self.settled,
         }
@@ -261,9 +263,8 @@ impl<'a> Ground<'a> {
     /// Other turns at which the version may lie where it was found.
     fn turned(&self, entrant: &Entrant, found: &Pose) -> Vec<Pose> {
         let distance = refine::distance_for(self.level, &entrant.shape, found.size_mm());
-        let tiles = refine::tiles_for(found.size_mm());
         let shape = &entrant.shape;
-        let mut others = turns::others(&self.aligner(&distance, tiles), shape, found);
+        let mut others = turns::others(&self.aligner(&distance), shape, found);
         others.retain(|other| !alike((shape, other), (shape, found), &distance));
         others
     }
@@ -272,8 +273,7 @@ impl<'a> Ground<'a> {
     fn fit<'b>(&self, entrant: &'b Entrant, starts: &[Pose]) -> Option<Finalist<'b>> {
         let size = starts.first()?.size_mm();
         let distance = refine::distance_for(self.level, &entrant.shape, size);
-        let tiles = refine::tiles_for(size);
-        let aligner = self.aligner(&distance, tiles);
+        let aligner = self.aligner(&distance);
         let fits: Vec<_> = starts.par_iter().map(|&p| aligner.align(p)).collect();
         let (alignment, near, drawing) = fits
             .into_iter()
@@ -284,7 +284,6 @@ impl<'a> Ground<'a> {
             drawing,
             near,
             distance,
-            tiles,
         })
     }
 
@@ -329,7 +328,7 @@ impl<'a> Ground<'a> {
 
     /// The hole in the residue that looks most like another version's.
     fn made_hole(&self, f: &Finalist, fit: &Fit) -> MadeHole {
-        let aligner = self.aligner(&f.distance, f.tiles);
+        let aligner = self.aligner(&f.distance);
         let hole = holes::suspect(&aligner, &f.alignment, &f.near, &f.drawing);
         MadeHole {
             probability: hole.probability,
@@ -342,9 +341,13 @@ impl<'a> Ground<'a> {
 
     /// Twice the negative log-likelihood on the common samples, and of the local contrasts.
     fn cost(&self, f: &Finalist, common: &[bool]) -> f64 {
-        let mut left = self.region.white.clone();
+        // Whitened, a shape reaches beyond the samples that were fitted.
+        let mean = f.alignment.contrast as f32;
+        let white = &self.region.white;
+        let drawn = &f.drawing.white;
+        let mut left: Vec<f32> = white.iter().zip(drawn).map(|(w, d)| w - mean * d).collect();
         for &(k, t) in &f.near {
-            left[k] -= f.alignment.contrasts[t] as f32 * f.drawing.white[k];
+            left[k] = white[k] - f.alignment.contrasts[t] as f32 * drawn[k];
         }
         let seen: f64 = left
             .iter()
@@ -359,7 +362,7 @@ impl<'a> Ground<'a> {
     fn mirrored(&self, mirrored: &Shape, start: Pose, f: &Finalist) -> (Pose, f64) {
         let pose = &f.alignment.pose;
         let distance = refine::distance_for(self.level, mirrored, pose.size_mm());
-        let (alignment, ..) = self.aligner(&distance, f.tiles).align(start);
+        let (alignment, ..) = self.aligner(&distance).align(start);
         if alike(
             (mirrored, &alignment.pose),
             (&f.entrant.shape, pose),
@@ -376,7 +379,7 @@ impl<'a> Ground<'a> {
     fn describe(&self, f: &Finalist, score: f64, artworks: &[Artwork]) -> Ranked {
         let a = &f.alignment;
         let Entrant { artwork, shape, .. } = f.entrant;
-        let aligner = self.aligner(&f.distance, f.tiles);
+        let aligner = self.aligner(&f.distance);
         let support = evidence::along_outline(&aligner, a, shape, &f.near, &f.drawing);
         let art_to_photo = art_to_photo(&a.pose, shape, self.plane);
         let samples = evidence::samples(&support, shape, a.pose.size_mm(), &art_to_photo);
@@ -475,121 +478,4 @@ fn rival_share(entrants: &[Entrant], pose: &Pose, settings: &Settings) -> f64 {
         *best = best.max(c.standing(settings));
     }
     elsewhere / here.max(1e-9)
-}
-
-/// Artwork units to photo pixels, the plane's corrections and the lens's bending included.
-pub(crate) fn art_to_photo(
-    pose: &Pose,
-    shape: &Shape,
-    plane: &ClothPlane,
-) -> Map<Art, measures::Px> {
-    let straight = pose.art_to_cloth(shape).then(&pose.plane_to_photo(plane));
-    plane.as_seen(straight, shape.art([0.0, 0.0]))
-}
-
-/// Standard deviations of size and place that no estimate can beat.
-fn least_deviation(a: &Alignment) -> LeastDeviation {
-    let Some(least) = a.information_at_most.try_inverse() else {
-        return LeastDeviation::default();
-    };
-    LeastDeviation {
-        size_percent: 100.0 * least[(SIZE, SIZE)].max(0.0).sqrt(),
-        place_mm: (least[(X, X)] + least[(Y, Y)]).max(0.0).sqrt(),
-    }
-}
-
-/// Covariance (k = 1) of the unknowns.
-pub(crate) fn covariance(a: &Alignment) -> Information {
-    let Some(inverse) = a.information.try_inverse() else {
-        return Information::identity() * 1e6;
-    };
-    // Bleed is not as even as the model has it: what all unknowns would do if it were off.
-    let mut held = a.information;
-    held[(BLEED, BLEED)] += 1e12;
-    let response = held
-        .try_inverse()
-        .map_or_else(Unknowns::zeros, |h| h.column(BLEED) * 1e12);
-    let uneven = response * response.transpose() * (U_EVEN_BLEED_MM * U_EVEN_BLEED_MM);
-    inverse + uneven
-}
-
-/// How surely places of the artwork are seen in the photo.
-struct Seen<'a> {
-    pose: &'a Pose,
-    shape: &'a Shape,
-    covariance: &'a Information,
-    /// Pixels for a millimetre at its middle.
-    px_per_mm: f64,
-    base: Map<Art, measures::Px>,
-    /// The map with one unknown nudged, and by how much.
-    nudged: Vec<(f64, Map<Art, measures::Px>)>,
-}
-
-impl<'a> Seen<'a> {
-    fn new(
-        pose: &'a Pose,
-        shape: &'a Shape,
-        plane: &ClothPlane,
-        covariance: &'a Information,
-    ) -> Self {
-        const STEPS: [f64; BLEED] = [1e-3, 1e-3, 1e-5, 1e-5, 1e-5, 1e-5, 1e-5];
-        let base = art_to_photo(pose, shape, plane);
-        let nudged = STEPS.iter().enumerate().map(|(k, &step)| {
-            let mut other = *pose;
-            other.0[k] += step;
-            (step, art_to_photo(&other, shape, plane))
-        });
-        Self {
-            pose,
-            shape,
-            covariance,
-            px_per_mm: plane.px_per_mm_at(base.apply(shape.art([0.0, 0.0]))),
-            base,
-            nudged: nudged.collect(),
-        }
-    }
-
-    /// Covariance of a place in the photo, in mm².
-    fn covariance_at(&self, at: measures::Point<Art>) -> Matrix2<f64> {
-        let here = self.base.apply(at);
-        let mut j = SMatrix::<f64, 2, UNKNOWNS>::zeros();
-        for (k, (step, map)) in self.nudged.iter().enumerate() {
-            let moved = (map.apply(at) - here) * (1.0 / (step * self.px_per_mm));
-            j[(0, k)] = moved.x;
-            j[(1, k)] = moved.y;
-        }
-        j * self.covariance * j.transpose()
-    }
-
-    /// Greatest variance of a place in any direction.
-    fn variance_at(&self, at: measures::Point<Art>) -> f64 {
-        let c = self.covariance_at(at);
-        let half_sum = 0.5 * (c[(0, 0)] + c[(1, 1)]);
-        let half_difference = 0.5 * (c[(0, 0)] - c[(1, 1)]);
-        half_sum + half_difference.hypot(c[(0, 1)])
-    }
-
-    /// Largest expanded uncertainty (k = 2) of the outline, across its course: of where any part of
-    /// it lies in the photo, and of where it lies on the piece that is cut. Along its course an
-    /// outline may shift unseen and unharmed: a disc by turning.
-    fn outline_uncertainty(&self) -> f64 {
-        let size = self.pose.size_mm();
-        let var_size = self.covariance[(SIZE, SIZE)].max(0.0);
-        let mut largest = 0.0f64;
-        for stops in self.shape.walk(0.02) {
-            let n = stops.len();
-            for (k, stop) in stops.iter().enumerate() {
-                let [before, after] = [stops[(k + n - 1) % n].at, stops[(k + 1) % n].at];
-                let (dx, dy) = (after[0] - before[0], after[1] - before[1]);
-                let reach = size * (stop.at[0] * dy - stop.at[1] * dx) / dx.hypot(dy).max(1e-12);
-                let [p, q] = [before, after].map(|at| self.base.apply(self.shape.art(at)));
-                let across = Vector2::new(q.y - p.y, p.x - q.x);
-                let across = across / across.norm().max(1e-12);
-                let covariance = self.covariance_at(self.shape.art(stop.at));
-                let in_photo = (across.transpose() * covariance * across)[0];
-                largest = largest.max(in_photo).max(reach * reach * var_size);
-            }
-        }
-        2.0 * largest.max(0.0).sqrt()
-    }
 }
