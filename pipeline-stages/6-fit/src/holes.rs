@@ -408,6 +408,7 @@ impl Elsewhere {
 /// compared with what shows elsewhere.
 fn shown(seen: &[f32], full: &[f32], depth: &[f32]) -> Vec<f32> {
     const DEEP_MM: f32 = 3.0;
+    const FLATTENED: f32 = 0.5;
     /// What shows less could not be seen even where residue is.
     const VISIBLE: f32 = 0.15;
     const QUANTILE: f64 = 0.9;
@@ -417,17 +418,11 @@ fn shown(seen: &[f32], full: &[f32], depth: &[f32]) -> Vec<f32> {
         .filter(|(_, d)| **d > 0.0)
         .map(|(f, _)| *f)
         .collect();
-    let k = (QUANTILE * inside.len() as f64) as usize;
-    let usual = if k < inside.len() {
-        inside
-            .select_nth_unstable_by(k, f32::total_cmp)
-            .1
-            .max(VISIBLE)
-    } else {
-        1.0
-    };
+    inside.sort_unstable_by(f32::total_cmp);
+    let usual = inside.get((QUANTILE * inside.len() as f64) as usize);
+    let usual = usual.map_or(1.0, |usual| usual.max(VISIBLE));
     let of = |((s, f), d): ((&f32, &f32), &f32)| {
-        if *d > DEEP_MM {
+        if *d > DEEP_MM && *f < FLATTENED * usual {
             1.0 - (f - s) / usual
         } else {
             s / f.max(VISIBLE)
