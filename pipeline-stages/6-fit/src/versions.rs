@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use crate::align::{Aligner, Alignment, Drawing, Tiling};
 use crate::certainty::{Seen, art_to_photo, covariance, least_deviation};
-use crate::coarse::{self, Candidate, Look, Raster};
+use crate::coarse::{self, Candidate, Look, Raster, angle_between};
 use crate::evidence;
 use crate::find::{Entrant, LOCAL_CANDIDATES, about, find, standing};
 use crate::holes;
@@ -27,6 +27,8 @@ const TEMPER: f64 = 4.0;
 /// that changes: the search looks at some 1e8 places, whose largest chance value is near 6.5.
 const SNR_EVEN: f64 = 8.0;
 const SNR_STEP: f64 = 0.5;
+/// Another turn than the one found must explain the photo better by this factor.
+const TURNED_GAIN_MIN: f64 = 1.02;
 /// What is less probable than this by half the final resolution is out.
 const OUT: f64 = 1e-7;
 
@@ -86,13 +88,15 @@ fn best_of(
     let tried: Vec<Finalist> = entrants
         .par_iter()
         .filter_map(|e| {
-            let mut starts = starts(e, lead, &pose);
-            let first = starts.first().copied()?;
-            starts.extend(rough.turned(e, &first));
-            match starts.as_slice() {
+            let own = match starts(e, lead, &pose).as_slice() {
                 [start] => coarse.fit(e, &[*start]),
                 several => coarse.fit(e, &[rough.fit(e, several)?.alignment.pose]),
-            }
+            }?;
+            let turns = rough.turned(e, &own.alignment.pose, settings);
+            let turned = rough.fit(e, &turns);
+            let turned = turned.and_then(|t| coarse.fit(e, &[t.alignment.pose]));
+            let gain = TURNED_GAIN_MIN * own.alignment.gain;
+            Some(turned.filter(|t| t.alignment.gain > gain).unwrap_or(own))
         })
         .collect();
     let weights = coarse.weights(&tried);
@@ -260,12 +264,17 @@ impl<'a> Ground<'a> {
         }
     }
 
-    /// Other turns at which the version may lie where it was found.
-    fn turned(&self, entrant: &Entrant, found: &Pose) -> Vec<Pose> {
+    /// Other turns at which the version may lie where it was found: no larger ones than are usual,
+    /// if it was found at a usual one.
+    fn turned(&self, entrant: &Entrant, found: &Pose, settings: &Settings) -> Vec<Pose> {
         let distance = refine::distance_for(self.level, &entrant.shape, found.size_mm());
         let shape = &entrant.shape;
         let mut others = turns::others(&self.aligner(&distance), shape, found);
-        others.retain(|other| !alike((shape, other), (shape, found), &distance));
+        let turn = |pose: &Pose| angle_between(pose.0[TURN], 0.0);
+        let most = settings.rotation_max_deg.to_radians().max(turn(found));
+        others.retain(|other| {
+            turn(other) <= most && !alike((shape, other), (shape, found), &distance)
+        });
         others
     }
 
