@@ -220,31 +220,60 @@ fn longest_run(places: &mut [f64]) -> Option<(f64, f64)> {
     (best.1 - best.0 >= MIN_LENGTH_SAMPLES).then_some(best)
 }
 
-/// The most regular row on either side of an edge.
+/// The most regular row on either side of an edge, and the most regular of clearly finer pitch
+/// beside it: farther in than the short marks reach, only every fifth or tenth is seen.
 fn along(planes: &[Plane], edge: &Edge, spectra: &mut Spectra) -> Vec<Candidate> {
+    const FINER: f64 = 0.7;
     let mut found = Vec::new();
     for side in [-1.0, 1.0] {
-        let best = OFFSETS
+        let rows: Vec<Comb> = OFFSETS
             .iter()
             .filter_map(|offset| {
                 let away = side * offset * edge.step_px;
                 let (_, grey) = edge.profile(&planes[0], away, 0.3 * away.abs())?;
-                let (comb, period_px) = spectra.comb(&grey)?;
-                Some((comb, period_px, away))
+                let (score, period_px) = spectra.comb(&grey)?;
+                (score >= MIN_COMB).then_some(Comb {
+                    score,
+                    period_px,
+                    away,
+                })
             })
-            .max_by(|a, b| a.0.total_cmp(&b.0));
-        if let Some((comb, period_px, away)) = best.filter(|b| b.0 >= MIN_COMB) {
-            let (sin, cos) = edge.angle.sin_cos();
-            found.push(Candidate {
-                centre: (edge.middle.0 - away * sin, edge.middle.1 + away * cos),
-                angle: edge.angle,
-                half_length_px: edge.half_length_px,
-                period_px,
-                score: comb,
-            });
-        }
+            .collect();
+        let best = Comb::best(rows.iter());
+        let finest_px = best.map_or(0.0, |b| FINER * b.period_px);
+        let finer = Comb::best(rows.iter().filter(|r| r.period_px < finest_px));
+        found.extend(best.into_iter().chain(finer).map(|comb| comb.beside(edge)));
     }
     found
+}
+
+/// A row beside an edge that is regular.
+#[derive(Clone, Copy)]
+struct Comb {
+    score: f64,
+    period_px: f64,
+    /// How far from the edge, signed, in pixels.
+    away: f64,
+}
+
+impl Comb {
+    fn best<'a>(rows: impl Iterator<Item = &'a Self>) -> Option<Self> {
+        rows.max_by(|a, b| a.score.total_cmp(&b.score)).copied()
+    }
+
+    fn beside(self, edge: &Edge) -> Candidate {
+        let (sin, cos) = edge.angle.sin_cos();
+        Candidate {
+            centre: (
+                edge.middle.0 - self.away * sin,
+                edge.middle.1 + self.away * cos,
+            ),
+            angle: edge.angle,
+            half_length_px: edge.half_length_px,
+            period_px: self.period_px,
+            score: self.score,
+        }
+    }
 }
 
 impl Edge {
@@ -443,5 +472,29 @@ mod tests {
         assert!(turn.min(PI - turn) < 0.1f64.to_radians(), "{turn} rad");
         let off = (edge.middle.1 - 350.0) * cos - (edge.middle.0 - 450.0) * sin;
         assert!(off.abs() < 0.7, "{off} px");
+    }
+
+    /// Where the short marks have ended, every fifth stands out more than all did.
+    #[test]
+    fn both_the_long_marks_and_all_of_them_are_proposed() {
+        const PITCH: f64 = 9.2;
+        let mut state = 5;
+        let rgb = image::RgbImage::from_fn(2000, 600, |x, y| {
+            let (x, y) = (f64::from(x), f64::from(y) - 200.0);
+            let mark = (x / PITCH).round();
+            let reach = if mark % 5.0 == 0.0 { 60.0 } else { 26.0 };
+            let is_mark = (x - mark * PITCH).abs() < 1.5 && y > 4.0 && y < reach;
+            let grey = match y {
+                _ if y < 0.0 => 60.0,
+                _ if is_mark => 150.0,
+                _ => 200.0,
+            };
+            image::Rgb([(grey + 20.0 * noise(&mut state)) as u8; 3])
+        });
+        let found = candidates(&Plane::pyramid(&rgb, 48));
+        for period in [PITCH, 5.0 * PITCH] {
+            let near = |c: &Candidate| (c.period_px / period - 1.0).abs() < 0.04;
+            assert!(found.iter().any(near), "{period} px is not proposed");
+        }
     }
 }

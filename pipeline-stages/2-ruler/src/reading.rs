@@ -36,6 +36,8 @@ const MIN_LEAD: f64 = 4.0;
 /// and firm evidence bears it.
 const MAX_MISFITS: f64 = 0.25;
 const MAX_MISFITS_FIRM: f64 = 0.32;
+/// … and more of it where the marks stand that evenly too.
+const MAX_MISFITS_WORN: f64 = 0.4;
 /// Greatest mean distance, in pitches, by which every second mark may be off.
 const MAX_ALTERNATION: f64 = 0.02;
 /// Width, in pixels, at which a camera shows a very thin mark (judged).
@@ -128,13 +130,19 @@ fn read_row(planes: &[Plane], row: &Row, hint: &RulerHint, settings: &Settings) 
 
 /// Whether the lengths keep a ruler's order, and no other.
 fn keeps_order(verdict: &Verdict, marks: &Marks) -> bool {
-    let least = if marks.unevenness < EVEN {
+    let even = marks.unevenness < EVEN;
+    let beyond = |least| verdict.evidence > least && verdict.lead > least;
+    let most = if even && beyond(FIRM_EVIDENCE) {
+        MAX_MISFITS_WORN
+    } else if beyond(if even {
         FIRM_EVIDENCE_IF_EVEN
     } else {
         FIRM_EVIDENCE
+    }) {
+        MAX_MISFITS_FIRM
+    } else {
+        MAX_MISFITS
     };
-    let firm = verdict.evidence > least && verdict.lead > least;
-    let most = if firm { MAX_MISFITS_FIRM } else { MAX_MISFITS };
     verdict.evidence >= MIN_EVIDENCE && verdict.lead >= MIN_LEAD && verdict.misfits <= most
 }
 

@@ -13,8 +13,10 @@ const HALF_STEP_PX: usize = 4;
 const MIN_STEP: f64 = 12.0;
 const MIN_SHARE: f64 = 0.35;
 const MIN_BLOCK_PX: f64 = 24.0;
-/// How much neighbouring blocks may differ in length.
+/// How much blocks of one shade may differ in length from one to the next,
 const MAX_CHANGE: f64 = 0.05;
+/// and neighbours, from which ink has run over into each other.
+const MAX_CHANGE_OF_SHADE: f64 = 0.15;
 /// Fewer steps are no chain: three whole blocks.
 const MIN_STEPS: usize = 4;
 /// The darkest light block must stand above the lightest dark one by this share of their usual
@@ -166,10 +168,12 @@ fn longest(steps: &[Step]) -> Option<Vec<Step>> {
 
 fn continued(steps: &[Step], first: Step, second: Step, from: usize) -> Vec<Step> {
     let mut chain = vec![first, second];
-    let mut length = second.at - first.at;
     let mut rest = &steps[from + 1..];
     loop {
-        let last = chain[chain.len() - 1];
+        let (last, length, tolerance) = match chain[..] {
+            [.., a, b, last] => (last, b.at - a.at, MAX_CHANGE),
+            _ => (second, second.at - first.at, MAX_CHANGE_OF_SHADE),
+        };
         let due = last.at + length;
         let off = |s: &Step| (s.at - due).abs();
         let next = rest
@@ -178,10 +182,9 @@ fn continued(steps: &[Step], first: Step, second: Step, from: usize) -> Vec<Step
             .take_while(|(_, s)| s.at < due + length)
             .filter(|(_, s)| s.height * last.height < 0.0)
             .min_by(|a, b| off(a.1).total_cmp(&off(b.1)));
-        let Some((k, &step)) = next.filter(|(_, s)| off(s) < MAX_CHANGE * length) else {
+        let Some((k, &step)) = next.filter(|(_, s)| off(s) < tolerance * length) else {
             return chain;
         };
-        length = 0.5 * (length + step.at - last.at);
         chain.push(step);
         rest = &rest[k + 1..];
     }
@@ -238,5 +241,9 @@ mod tests {
         assert!((chain.block_px() - 100.0).abs() < 0.5);
         assert!((chain.grid.place(0.0) - 59.5).abs() < 1.0, "{chain:?}");
         assert!(chain_in(axis(), 0.0, &blocks(&[70, 100, 130, 90, 120, 80, 80])).is_none());
+        // Ink has run over: dark blocks are longer.
+        let inked = chain_in(axis(), 0.0, &blocks(&[70, 107, 93, 107, 93, 80])).expect("a chain");
+        assert_eq!(inked.range, (0, 4));
+        assert!(chain_in(axis(), 0.0, &blocks(&[70, 107, 93, 117, 93, 80])).is_none());
     }
 }
