@@ -34,11 +34,7 @@ const COLOURS: [[u8; 3]; 14] = [
 impl Scene {
     /// The scene with this seed in the family.
     pub fn random(seed: u64, family: &Family) -> Self {
-        let mut salt = 0u64;
-        for byte in family.name.bytes() {
-            salt = salt.wrapping_mul(131).wrapping_add(u64::from(byte));
-        }
-        let mut rng = Rng::new(seed ^ (salt << 20));
+        let mut rng = Rng::of_family(seed, family.name);
         // A crowded picture is drawn again, ever smaller, until emblem and ruler have room.
         let mut shrink = 1.0;
         loop {

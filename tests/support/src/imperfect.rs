@@ -20,7 +20,7 @@ impl Scene {
     /// stay within it as often as it says.
     #[must_use]
     pub fn with_ruler_errors(mut self, errors: RulerErrors) -> Self {
-        let mut rng = Rng::new(self.seed ^ 0x0065_7272_6f72);
+        let mut rng = Rng::of_family(self.seed ^ 0x0065_7272_6f72, &self.family);
         let given = self.thickness_given_mm.is_some();
         for i in 0..self.rulers.len() {
             let Some([from, to]) = self.seen_along_mm(&self.rulers[i]) else {

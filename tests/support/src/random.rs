@@ -10,6 +10,14 @@ impl Rng {
         Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x5851_F42D_4C95_7F2D)
     }
 
+    /// One for a numbered scene of a family: scenes of one number in two families differ.
+    pub(crate) fn of_family(seed: u64, family: &str) -> Self {
+        let salt = family.bytes().fold(0u64, |salt, byte| {
+            salt.wrapping_mul(131).wrapping_add(u64::from(byte))
+        });
+        Self::new(seed ^ (salt << 20))
+    }
+
     /// 64 random bits.
     pub fn bits(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
