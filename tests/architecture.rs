@@ -53,7 +53,9 @@ fn the_stages_are_numbered_in_the_order_of_the_data() {
         .iter()
         .map(|f| f.file_name().unwrap().to_string_lossy().into())
         .collect();
-    let expected: Vec<String> = std::iter::once("0-measures".to_owned())
+    let expected: Vec<String> = ["0-measures", "0-resizing"]
+        .into_iter()
+        .map(str::to_owned)
         .chain(
             STAGES
                 .iter()

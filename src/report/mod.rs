@@ -285,14 +285,8 @@ pub enum Error {
     #[error("a picture for the report could not be written: {0}")]
     Picture(#[from] jpeg_encoder::EncodingError),
     /// A picture could not be brought to its size.
-    #[error("a picture for the report could not be resized: {0}")]
-    Resize(String),
-}
-
-impl Error {
-    fn resize(cause: impl std::fmt::Display) -> Self {
-        Self::Resize(cause.to_string())
-    }
+    #[error("a picture for the report could not be made: {0}")]
+    Resize(#[from] resizing::Error),
 }
 
 /// How a ruler's unit is written.

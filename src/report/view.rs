@@ -1,10 +1,9 @@
 //! Parts of a photo, at the size shown, and as JPEG files.
 
-use fast_image_resize::images::{Image, ImageRef};
-use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
 use image::{GrayImage, RgbImage};
 use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
 use measures::{Point, Px};
+use resizing::Part;
 
 use super::Error;
 
@@ -83,42 +82,20 @@ impl View {
             .map(|px| ((f64::from(px) * self.scale).round() as u32).max(1))
     }
 
+    fn part(&self) -> Part {
+        Part {
+            corner: self.corner,
+            size: self.size,
+            shown: self.shown(),
+        }
+    }
+
     pub(super) fn cut(&self, picture: &RgbImage) -> Result<RgbImage, Error> {
-        let [width, height] = self.shown();
-        let pixels = self.resized(picture.as_raw(), PixelType::U8x3, picture.dimensions())?;
-        Ok(RgbImage::from_raw(width, height, pixels).unwrap_or_default())
+        Ok(self.part().of_colour(picture)?)
     }
 
     pub(super) fn cut_grey(&self, picture: &GrayImage) -> Result<GrayImage, Error> {
-        let [width, height] = self.shown();
-        let pixels = self.resized(picture.as_raw(), PixelType::U8, picture.dimensions())?;
-        Ok(GrayImage::from_raw(width, height, pixels).unwrap_or_default())
-    }
-
-    fn resized(
-        &self,
-        pixels: &[u8],
-        kind: PixelType,
-        (width, height): (u32, u32),
-    ) -> Result<Vec<u8>, Error> {
-        let whole = ImageRef::new(width, height, pixels, kind).map_err(Error::resize)?;
-        let [shown_width, shown_height] = self.shown();
-        let mut part = Image::new(shown_width, shown_height, kind);
-        let [left, top] = self.corner.map(f64::from);
-        let [width, height] = self.size.map(f64::from);
-        // Where pixels are merged, a filter half as wide is as sharp.
-        let filter = if self.scale < 1.0 {
-            FilterType::Hamming
-        } else {
-            FilterType::CatmullRom
-        };
-        let options = ResizeOptions::new()
-            .resize_alg(ResizeAlg::Convolution(filter))
-            .crop(left, top, width, height);
-        Resizer::new()
-            .resize(&whole, &mut part, &options)
-            .map_err(Error::resize)?;
-        Ok(part.into_vec())
+        Ok(self.part().of_grey(picture)?)
     }
 
     /// Where a place of the whole picture is shown.
