@@ -30,6 +30,9 @@ const FIRM_EVIDENCE: f64 = 25.0;
 /// … where the marks stand as evenly as only engraved and printed ones do, in pitches.
 const FIRM_EVIDENCE_IF_EVEN: f64 = 15.0;
 const EVEN: f64 = 0.004;
+/// Where they stand no more evenly than this, in pitches, the order must leave no doubt: bars of
+/// print do not.
+const UNEVEN: f64 = 0.03;
 /// The same against the rhythms that combs, seams and fences keep.
 const MIN_LEAD: f64 = 4.0;
 /// Greatest share of lengths that fit neither their own class nor chance; wear makes more of them,
@@ -143,7 +146,9 @@ fn keeps_order(verdict: &Verdict, marks: &Marks) -> bool {
     } else {
         MAX_MISFITS
     };
-    verdict.evidence >= MIN_EVIDENCE && verdict.lead >= MIN_LEAD && verdict.misfits <= most
+    let even_or_firm = marks.unevenness < UNEVEN || beyond(FIRM_EVIDENCE);
+    let ordered = verdict.evidence >= MIN_EVIDENCE && verdict.lead >= MIN_LEAD;
+    ordered && even_or_firm && verdict.misfits <= most
 }
 
 fn is_regular(marks: &Marks, settings: &Settings) -> bool {

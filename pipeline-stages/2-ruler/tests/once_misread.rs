@@ -1,4 +1,5 @@
-//! Painted rulers that were once read with half or twice their pitch, or not at all.
+//! Painted rulers that were once read with half or twice their pitch, or not at all, and what was once
+//! taken for one.
 
 #![expect(
     clippy::unwrap_used,
@@ -52,4 +53,14 @@ fn flanks_of_marks_are_not_taken_for_marks() {
 #[test]
 fn much_worn_marks_that_stand_evenly_are_found() {
     check("main", 507, &[(Mm, 1.0)]);
+}
+
+#[test]
+fn long_marks_that_stand_out_more_do_not_hide_the_others() {
+    check("large", 16005, &[(Mm, 1.0)]);
+}
+
+#[test]
+fn bars_of_print_are_no_ruler() {
+    check("impostor-barcode", 17000, &[]);
 }
