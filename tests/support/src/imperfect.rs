@@ -3,6 +3,7 @@
 use measures::{Point, Px};
 
 use crate::random::Rng;
+use crate::ruler::RulerKind;
 use crate::scene::{PlacedRuler, Scene};
 
 /// Standard deviations of what is wrong with a ruler.
@@ -17,12 +18,19 @@ pub struct RulerErrors {
 impl Scene {
     /// The same scene with every ruler's divisions too far apart or too near, and its thickness
     /// other than the job says, by normally distributed errors. A bound is true when such errors
-    /// stay within it as often as it says.
+    /// stay within it as often as it says. Scales of blocks stay as they are: only their one divided
+    /// block has divisions.
     #[must_use]
     pub fn with_ruler_errors(mut self, errors: RulerErrors) -> Self {
         let mut rng = Rng::of_family(self.seed ^ 0x0065_7272_6f72, &self.family);
         let given = self.thickness_given_mm.is_some();
         for i in 0..self.rulers.len() {
+            if matches!(
+                self.rulers[i].ruler.kind,
+                RulerKind::Blocks | RulerKind::Boxes
+            ) {
+                continue;
+            }
             let Some([from, to]) = self.seen_along_mm(&self.rulers[i]) else {
                 continue;
             };
