@@ -53,7 +53,7 @@ fn the_stages_are_numbered_in_the_order_of_the_data() {
         .iter()
         .map(|f| f.file_name().unwrap().to_string_lossy().into())
         .collect();
-    let expected: Vec<String> = ["0-measures", "0-resizing"]
+    let expected: Vec<String> = ["0-fourier", "0-measures", "0-resizing"]
         .into_iter()
         .map(str::to_owned)
         .chain(

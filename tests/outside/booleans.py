@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import multiprocessing
 import random
 import re
 import subprocess
@@ -50,17 +51,18 @@ def main() -> int:
         run = subprocess.run([options.outlines, *files], capture_output=True, text=True, timeout=300)
         print(run.stdout + run.stderr, end="")
         failed += run.returncode != 0
-        for file in files:
-            out = file.with_suffix(".outline.svg")
-            if not out.exists():
-                print(f"{file.name}: no outline")
-                failed += 1
-                continue
-            area, distance = differences(file, out)
-            worst_area, worst_distance = max(worst_area, area), max(worst_distance, distance)
-            if area > AREA_SHARE or distance > SIZE_SHARE:
-                print(f"{file.name}: area {100 * area:.4f} %, outline {100 * distance:.4f} % off")
-                failed += 1
+        with multiprocessing.Pool() as pool:
+            compared = list(zip(files, pool.imap(differences, files)))
+    for file, found in compared:
+        if found is None:
+            print(f"{file.name}: no outline")
+            failed += 1
+            continue
+        area, distance = found
+        worst_area, worst_distance = max(worst_area, area), max(worst_distance, distance)
+        if area > AREA_SHARE or distance > SIZE_SHARE:
+            print(f"{file.name}: area {100 * area:.4f} %, outline {100 * distance:.4f} % off")
+            failed += 1
     print(
         f"{options.cases} drawings against GEOS: {failed} differ; worst area "
         f"{100 * worst_area:.5f} %, worst outline {100 * worst_distance:.5f} % of the size"
@@ -68,8 +70,14 @@ def main() -> int:
     return int(failed > 0)
 
 
-def differences(file: FilePath, out: FilePath) -> tuple[float, float]:
-    """Relative difference of areas, and how far the outlines lie apart at most, by the size."""
+def differences(file: FilePath) -> tuple[float, float] | None:
+    """Relative difference of areas, and how far the outlines lie apart at most, by the size.
+
+    None where the program wrote no outline.
+    """
+    out = file.with_suffix(".outline.svg")
+    if not out.exists():
+        return None
     wanted, made = read_wanted(file), svg_files.read_artwork(out)
     # The written page begins at the outline's own corner, on whole units.
     view = re.search(r'viewBox="(\S+) (\S+) ', out.read_text())

@@ -1,21 +1,12 @@
 //! Plane spectra: the two-dimensional Fourier transform of real images, and the power spectrum
 //! of the cloth's own texture, by which images are whitened.
 
-use std::cell::RefCell;
 use std::sync::Arc;
 
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
-use rustfft::num_complex::Complex;
-use rustfft::{Fft, FftPlanner};
+use fourier::{Complex, ComplexToReal, Fft, RealToComplex};
 
 /// One coefficient of a spectrum.
 pub type Bin = Complex<f32>;
-
-thread_local! {
-    /// They keep what they have planned.
-    static PLANNERS: RefCell<(RealFftPlanner<f32>, FftPlanner<f32>)> =
-        RefCell::new((RealFftPlanner::new(), FftPlanner::new()));
-}
 
 /// Fourier transform of real images of one size.
 ///
@@ -33,14 +24,14 @@ pub struct Fft2 {
 impl Fft2 {
     /// Plans the transform of `width` × `height` images.
     pub fn new(width: usize, height: usize) -> Self {
-        PLANNERS.with_borrow_mut(|(real, complex)| Self {
+        Self {
             width,
             height,
-            rows: real.plan_fft_forward(width),
-            rows_back: real.plan_fft_inverse(width),
-            columns: complex.plan_fft_forward(height),
-            columns_back: complex.plan_fft_inverse(height),
-        })
+            rows: fourier::real_forward(width),
+            rows_back: fourier::real_inverse(width),
+            columns: fourier::forward(height),
+            columns_back: fourier::inverse(height),
+        }
     }
 
     /// The smallest length from `n` on that transforms fast: even, no prime factor above 5.

@@ -1,7 +1,7 @@
 //! Whether a row of marks stands alone. Beyond a ruler's graduated edge lies something else; a
 //! mesh, a rib or a grid goes on in the same rhythm.
 
-use rustfft::num_complex::Complex;
+use fourier::Complex;
 
 use crate::marks::Marks;
 use crate::plane::{Plane, plane_for};

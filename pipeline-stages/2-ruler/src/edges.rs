@@ -9,7 +9,6 @@
 use std::f64::consts::{PI, TAU};
 
 use rayon::prelude::*;
-use realfft::RealFftPlanner;
 
 use crate::plane::Plane;
 use crate::propose::Candidate;
@@ -45,7 +44,7 @@ pub(crate) struct Edge {
 pub(crate) fn candidates(planes: &[Plane]) -> Vec<Candidate> {
     let mut found: Vec<Candidate> = straight(planes)
         .par_iter()
-        .map_init(Spectra::new, |spectra, edge| along(planes, edge, spectra))
+        .map(|edge| along(planes, edge))
         .flatten_iter()
         .collect();
     found.sort_by(|a, b| b.score.total_cmp(&a.score));
@@ -222,7 +221,7 @@ fn longest_run(places: &mut [f64]) -> Option<(f64, f64)> {
 
 /// The most regular row on either side of an edge, and the most regular of clearly finer pitch
 /// beside it: farther in than the short marks reach, only every fifth or tenth is seen.
-fn along(planes: &[Plane], edge: &Edge, spectra: &mut Spectra) -> Vec<Candidate> {
+fn along(planes: &[Plane], edge: &Edge) -> Vec<Candidate> {
     const FINER: f64 = 0.7;
     let mut found = Vec::new();
     for side in [-1.0, 1.0] {
@@ -231,7 +230,7 @@ fn along(planes: &[Plane], edge: &Edge, spectra: &mut Spectra) -> Vec<Candidate>
             .filter_map(|offset| {
                 let away = side * offset * edge.step_px;
                 let (_, grey) = edge.profile(&planes[0], away, 0.3 * away.abs())?;
-                let (score, period_px) = spectra.comb(&grey)?;
+                let (score, period_px) = comb(&grey)?;
                 (score >= MIN_COMB).then_some(Comb {
                     score,
                     period_px,
@@ -306,68 +305,53 @@ impl Edge {
     }
 }
 
-struct Spectra {
-    planner: RealFftPlanner<f32>,
+/// The most prominent comb of harmonics, if any stands out: its score and pitch, in samples.
+fn comb(grey: &[f32]) -> Option<(f64, f64)> {
+    let all: Vec<(f64, f64)> = WINDOWS
+        .iter()
+        .filter(|&&n| n <= grey.len())
+        .filter_map(|&n| {
+            let power = welch(grey, n)?;
+            let in_px = move |(comb, bin)| (comb, n as f64 / bin);
+            Some(combs(&prominences(&power)).into_iter().map(in_px))
+        })
+        .flatten()
+        .filter(|c| c.0 > 0.0)
+        .collect();
+    let best = all.iter().map(|c| c.0).fold(f64::NEG_INFINITY, f64::max);
+    // Every second line of thin marks' comb stands out as much as all: the coarser is meant.
+    all.into_iter()
+        .filter(|c| c.0 >= 0.9 * best)
+        .max_by(|a, b| a.1.total_cmp(&b.1))
 }
 
-impl Spectra {
-    fn new() -> Self {
-        Self {
-            planner: RealFftPlanner::new(),
-        }
-    }
-
-    /// The most prominent comb of harmonics, if any stands out: its score and pitch, in samples.
-    fn comb(&mut self, grey: &[f32]) -> Option<(f64, f64)> {
-        let all: Vec<(f64, f64)> = WINDOWS
+/// Mean power of half-overlapping windows of `n` samples.
+fn welch(grey: &[f32], n: usize) -> Option<Vec<f32>> {
+    let fft = fourier::real_forward(n);
+    let mut spectrum = fft.make_output_vec();
+    let mut power = vec![0.0f32; spectrum.len()];
+    let starts = (0..=grey.len() - n).step_by(n / 2);
+    for start in starts {
+        let part = &grey[start..start + n];
+        let mean = part.iter().sum::<f32>() / n as f32;
+        let mut windowed: Vec<f32> = part
             .iter()
-            .filter(|&&n| n <= grey.len())
-            .filter_map(|&n| {
-                let power = self.welch(grey, n)?;
-                let in_px = move |(comb, bin)| (comb, n as f64 / bin);
-                Some(combs(&prominences(&power)).into_iter().map(in_px))
+            .enumerate()
+            .map(|(i, g)| {
+                (g - mean)
+                    * (std::f32::consts::PI * (i as f32 + 0.5) / n as f32)
+                        .sin()
+                        .powi(2)
             })
-            .flatten()
-            .filter(|c| c.0 > 0.0)
             .collect();
-        let best = all.iter().map(|c| c.0).fold(f64::NEG_INFINITY, f64::max);
-        // Every second line of thin marks' comb stands out as much as all: the coarser is meant.
-        all.into_iter()
-            .filter(|c| c.0 >= 0.9 * best)
-            .max_by(|a, b| a.1.total_cmp(&b.1))
-    }
-
-    /// Mean power of half-overlapping windows of `n` samples.
-    fn welch(&mut self, grey: &[f32], n: usize) -> Option<Vec<f32>> {
-        let fft = self.planner.plan_fft_forward(n);
-        let mut spectrum = fft.make_output_vec();
-        let mut power = vec![0.0f32; spectrum.len()];
-        let starts = (0..=grey.len() - n).step_by(n / 2);
-        for start in starts {
-            let part = &grey[start..start + n];
-            let mean = part.iter().sum::<f32>() / n as f32;
-            let mut windowed: Vec<f32> = part
-                .iter()
-                .enumerate()
-                .map(|(i, g)| {
-                    (g - mean)
-                        * (std::f32::consts::PI * (i as f32 + 0.5) / n as f32)
-                            .sin()
-                            .powi(2)
-                })
-                .collect();
-            fft.process(&mut windowed, &mut spectrum).ok()?;
-            let total: f32 = spectrum
-                .iter()
-                .map(rustfft::num_complex::Complex::norm_sqr)
-                .sum();
-            // Each window counts alike, so that glare in one does not hide the others.
-            for (p, z) in power.iter_mut().zip(&spectrum) {
-                *p += z.norm_sqr() / total.max(1e-9);
-            }
+        fft.process(&mut windowed, &mut spectrum).ok()?;
+        let total: f32 = spectrum.iter().map(fourier::Complex::norm_sqr).sum();
+        // Each window counts alike, so that glare in one does not hide the others.
+        for (p, z) in power.iter_mut().zip(&spectrum) {
+            *p += z.norm_sqr() / total.max(1e-9);
         }
-        Some(power)
     }
+    Some(power)
 }
 
 /// ln of the power against the usual power about it, 0 to 6, as far as [`combs`] looks.
@@ -433,18 +417,14 @@ mod tests {
 
     #[test]
     fn thin_marks_far_apart_show_their_pitch_and_noise_shows_none() {
-        let mut spectra = Spectra::new();
         for seed in 0..20 {
             for pitch in [14.7, 39.6, 69.3, 90.1] {
-                let (comb, found) = spectra
-                    .comb(&marks(2600, pitch, 20.0, seed))
-                    .expect("long enough");
+                let (comb, found) = comb(&marks(2600, pitch, 20.0, seed)).expect("long enough");
                 assert!(comb > MIN_COMB, "{pitch} px: {comb}");
                 assert!((found / pitch - 1.0).abs() < 0.03, "{pitch} px: {found}");
             }
-            let silent = spectra
-                .comb(&marks(2600, 40.0, 0.0, seed))
-                .is_none_or(|(comb, _)| comb < MIN_COMB);
+            let silent =
+                comb(&marks(2600, 40.0, 0.0, seed)).is_none_or(|(comb, _)| comb < MIN_COMB);
             assert!(silent, "seed {seed}: noise has a pitch");
         }
     }

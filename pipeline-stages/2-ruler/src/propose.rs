@@ -7,11 +7,10 @@
 //! neighbouring tiles that agree are joined along the row.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
+use fourier::{Complex, Fft, RealToComplex};
 use rayon::prelude::*;
-use realfft::RealFftPlanner;
-use rustfft::FftPlanner;
-use rustfft::num_complex::Complex;
 
 use crate::plane::Plane;
 
@@ -211,8 +210,8 @@ fn signed(k: usize) -> i32 {
 }
 
 struct TileSpectrum {
-    rows: std::sync::Arc<dyn realfft::RealToComplex<f32>>,
-    columns: std::sync::Arc<dyn rustfft::Fft<f32>>,
+    rows: Arc<dyn RealToComplex<f32>>,
+    columns: Arc<dyn Fft<f32>>,
     line: Vec<f32>,
     half_line: Vec<Complex<f32>>,
     transposed: Vec<Complex<f32>>,
@@ -225,8 +224,8 @@ struct TileSpectrum {
 
 impl TileSpectrum {
     fn new() -> Self {
-        let rows = RealFftPlanner::new().plan_fft_forward(TILE);
-        let columns = FftPlanner::new().plan_fft_forward(TILE);
+        let rows = fourier::real_forward(TILE);
+        let columns = fourier::forward(TILE);
         let row_scratch = rows.make_scratch_vec();
         let scratch = vec![Complex::default(); columns.get_inplace_scratch_len()];
         Self {

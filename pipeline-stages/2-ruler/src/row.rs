@@ -1,6 +1,6 @@
 //! A row of regular marks: its frame, its count, and what the grey along it tells of the marks.
 
-use rustfft::num_complex::Complex;
+use fourier::Complex;
 
 use crate::plane::{Plane, plane_for};
 

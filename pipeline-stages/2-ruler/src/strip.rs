@@ -4,8 +4,8 @@
 //! The pitch of a tilted ruler drifts, so that no single frequency fits it; the phase of the local
 //! fundamental does not mind (Takeda, Ina & Kobayashi 1982, fringe analysis).
 
+use fourier::Complex;
 use nalgebra::{Matrix3, Vector3};
-use rustfft::num_complex::Complex;
 
 use crate::plane::{Plane, plane_for};
 use crate::propose::Candidate;

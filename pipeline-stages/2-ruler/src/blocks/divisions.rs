@@ -1,7 +1,6 @@
 //! Into how many parts one of a chain's blocks is divided.
 
-use rustfft::FftPlanner;
-use rustfft::num_complex::Complex;
+use fourier::Complex;
 
 use super::chain::Chain;
 use crate::grid::median;
@@ -84,7 +83,7 @@ impl Strip {
         if lines.iter().flatten().count() < 2 * MIN_ROWS {
             return None;
         }
-        let fft = FftPlanner::<f32>::new().plan_fft_forward(SAMPLES);
+        let fft = fourier::forward(SAMPLES);
         let rows: Vec<Vec<f32>> = lines.into_iter().map(Option::unwrap_or_default).collect();
         let powers = rows
             .iter()
