@@ -309,8 +309,9 @@ pub(crate) fn reasons(rulers: &[Ruler], settings: &Settings) -> Vec<String> {
 const USUAL_DISTANCE_MM: f64 = 280.0;
 /// Standard deviation of the logarithm of that distance.
 const DISTANCE_SPREAD: f64 = 0.6;
-/// Least weight of a reading for an unusual distance: some use a microscope, or crop the photo.
-const ODD_DISTANCE: f64 = 0.03;
+/// Least weight of a reading for an unusual distance (judged): one photo in ten may be a close-up
+/// or cropped.
+const ODD_DISTANCE: f64 = 0.1;
 
 /// Each reading puts the ruler at a distance from the camera; a reading that asks for an unusual
 /// one is less probable. Says nothing where the focal length is only assumed.
