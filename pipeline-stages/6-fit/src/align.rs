@@ -259,6 +259,19 @@ impl Aligner<'_> {
         ((cos * rx + sin * ry) / size, (cos * ry - sin * rx) / size)
     }
 
+    /// Millimetres inside the residue's edge, negative outside, at every sample of the region;
+    /// −∞ at those not `near`.
+    pub(crate) fn depths_mm(&self, pose: &Pose, near: &[(usize, usize)]) -> Vec<f64> {
+        let mut depths = vec![f64::NEG_INFINITY; self.region.grid.len()];
+        for &(k, _) in near {
+            let (u, v) = self.spot_of(pose, k);
+            if let Some((d, _)) = self.distance.at(u, v) {
+                depths[k] = d * pose.size_mm() + pose.0[BLEED];
+            }
+        }
+        depths
+    }
+
     /// Settles samples, weights and mean contrast for the poses about `pose`; the shape as drawn
     /// there comes with them. The samples and derivatives of `before` serve again if they are from
     /// near by.

@@ -11,7 +11,6 @@
 use std::collections::BTreeSet;
 
 use crate::align::{Aligner, Alignment, Drawing};
-use crate::pose::BLEED;
 use crate::shape::Spot;
 use crate::structure::{connected, enlarged, full_contrast, hull_area};
 
@@ -26,6 +25,9 @@ const SHARE_MIN: f64 = 0.003;
 /// Patches are cut out of a grid about as fine as this, so that their edges are not steps.
 const FINENESS_MM: f64 = 0.15;
 const FINER_MAX: usize = 4;
+
+/// Depth given to samples far outside the artwork.
+const FAR_OUT_MM: f64 = -5.0;
 
 /// How finely holes are looked at, and how much their shapes say: the log odds of a hole being made
 /// are linear in them.
@@ -155,7 +157,12 @@ pub(crate) fn suspect(
     let grid = &aligner.region.grid;
     let covered: f64 = drawing.cover.iter().map(|c| f64::from(*c)).sum();
     let artwork_mm2 = covered * grid.pitch_mm * grid.pitch_mm;
-    let depth = depths(aligner, alignment, near);
+    let depth: Vec<f32> = aligner
+        .depths_mm(&alignment.pose, near)
+        .into_iter()
+        // Enlarged below, which bears no infinity.
+        .map(|d| d.max(FAR_OUT_MM) as f32)
+        .collect();
     let mut worst = (f64::NEG_INFINITY, None);
     for look in &LOOKS {
         let seen = Presence::estimate(aligner, alignment, drawing, &depth, look.smooth_mm);
@@ -182,19 +189,6 @@ pub(crate) fn suspect(
             at: Some([u, v]),
         }
     })
-}
-
-/// Millimetres inside the residue's edge, negative outside, at every sample of the region.
-fn depths(aligner: &Aligner<'_>, alignment: &Alignment, near: &[(usize, usize)]) -> Vec<f32> {
-    const FAR_OUT_MM: f32 = -5.0;
-    let mut depth = vec![FAR_OUT_MM; aligner.region.grid.len()];
-    for &(k, _) in near {
-        let (u, v) = aligner.spot_of(&alignment.pose, k);
-        if let Some((d, _)) = aligner.distance.at(u, v) {
-            depth[k] = (d * alignment.pose.size_mm() + alignment.pose.0[BLEED]) as f32;
-        }
-    }
-    depth
 }
 
 /// How much of the residue shows, on a finer grid than the region's.

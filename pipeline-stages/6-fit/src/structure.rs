@@ -148,15 +148,6 @@ impl<'a> Seen<'a> {
         let contrast = full_contrast(alignment);
         let model: Vec<f32> = drawing.cover.iter().map(|c| c * contrast as f32).collect();
         let difference = region.difference(&model, 0.5 * contrast.abs(), LENGTH_MM);
-        let size = alignment.pose.size_mm();
-        let bleed_mm = alignment.pose.0[BLEED];
-        let mut depth = vec![f64::NEG_INFINITY; region.grid.len()];
-        for &(k, _) in near {
-            let (u, v) = aligner.spot_of(&alignment.pose, k);
-            if let Some((d, _)) = aligner.distance.at(u, v) {
-                depth[k] = d * size + bleed_mm;
-            }
-        }
         let share = difference
             .iter()
             .map(|d| f64::from(*d) / contrast)
@@ -164,8 +155,8 @@ impl<'a> Seen<'a> {
         Self {
             region,
             share,
-            depth,
-            bleed_mm,
+            depth: aligner.depths_mm(&alignment.pose, near),
+            bleed_mm: alignment.pose.0[BLEED],
         }
     }
 
