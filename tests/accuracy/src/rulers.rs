@@ -274,3 +274,25 @@ fn beside_ruler(scene: &Scene) -> Option<Point<Mm>> {
         placed.corner_mm[1] + sin * middle + cos * t,
     ))
 }
+
+#[cfg(test)]
+mod tests {
+    #![expect(
+        clippy::unwrap_used,
+        reason = "a test that cannot set up its scene should fail"
+    )]
+
+    use scene_painter::Family;
+
+    use super::*;
+
+    #[test]
+    fn worn_blocks_keep_to_their_bound() {
+        let scene = Scene::random(18002, &Family::named("first-centimetre").unwrap());
+        let settings = Settings::read(None).unwrap();
+        let outcome = measure(&scene, &scene.paint(), &settings);
+        let [off, bound] =
+            [outcome.scale_error_percent, outcome.u_scale_percent].map(Option::unwrap);
+        assert!(off.abs() < bound, "{off} of ± {bound} %");
+    }
+}

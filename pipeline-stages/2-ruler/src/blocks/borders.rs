@@ -29,9 +29,10 @@ const MAX_INK_SPREAD: f64 = 0.06;
 /// Greatest scatter of the borders, in blocks.
 const MAX_SCATTER_BLOCKS: f64 = 0.02;
 
-/// So few borders do not show that one of them is worn: each may be off by this share of a block
-/// (judged).
+/// So few borders do not show that one of them is worn, and where this share of their places is
+/// missing some are: each may be off by this share of a block (judged).
 const FEW_BORDERS: usize = 6;
+const WORN_PLACES: f64 = 0.15;
 const WORN_BLOCKS: f64 = 0.0015;
 
 /// The borders of a scale's blocks.
@@ -72,7 +73,9 @@ pub(super) fn locate(planes: &[Plane], chain: &Chain) -> Option<Borders> {
     fit.covariance *= shared;
     let mut seen: Vec<i32> = spots.iter().map(|s| s.index).collect();
     seen.dedup();
-    let worn = if seen.len() < FEW_BORDERS {
+    let places = (seen.len() * BANDS) as f64;
+    let missing = 1.0 - spots.len() as f64 / places;
+    let worn = if seen.len() < FEW_BORDERS || missing > WORN_PLACES {
         WORN_BLOCKS * chain.block_px() * (BANDS as f64).sqrt()
     } else {
         0.0
