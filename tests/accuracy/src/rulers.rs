@@ -277,11 +277,6 @@ fn beside_ruler(scene: &Scene) -> Option<Point<Mm>> {
 
 #[cfg(test)]
 mod tests {
-    #![expect(
-        clippy::unwrap_used,
-        reason = "a test that cannot set up its scene should fail"
-    )]
-
     use scene_painter::Family;
 
     use super::*;
