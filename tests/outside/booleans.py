@@ -17,7 +17,8 @@ import sys
 import tempfile
 from pathlib import Path as FilePath
 
-from shapely import Polygon
+import numpy as np
+from shapely import Polygon, STRtree, get_coordinates, get_parts, linestrings, points
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
@@ -91,8 +92,17 @@ def differences(file: FilePath) -> tuple[float, float] | None:
     if said:
         # The program goes by the control points, which may lie anywhere on the page.
         seen = tuple(without_specks(area, SPECK_SHARE * PAGE**2) for area in seen)
-    apart = seen[0].boundary.hausdorff_distance(seen[1].boundary)
+    apart = max(farthest(*seen), farthest(*reversed(seen)))
     return max(abs(made.area - wanted.area) - specks, 0) / wanted.area, apart / size
+
+
+def farthest(area: BaseGeometry, other: BaseGeometry) -> float:
+    """How far a corner of the area lies from the other's outline at most."""
+    outline = get_parts(other.boundary)
+    sides = np.concatenate([np.stack([c[:-1], c[1:]], 1) for c in map(get_coordinates, outline)])
+    corners = points(get_coordinates(area.boundary))
+    nearest = STRtree(linestrings(sides)).query_nearest(corners, return_distance=True, all_matches=False)
+    return float(nearest[1].max())
 
 
 def without_specks(area: BaseGeometry, smallest: float) -> BaseGeometry:
