@@ -5,14 +5,20 @@
 //! 1949). Spots that show less than half hang together in patches; opened by a disc
 //! (Serra 1982, chapter II), so that a hole and the wear beside it come apart, a patch that was
 //! made is large, full-bodied or long, clear of the artwork's edge, sharp (the residue beside it is
-//! whole) and has no equal among the patches that wear has left elsewhere. Wear is ragged, thins
-//! out, and comes in all sizes.
+//! whole), has the rim that the emblem's own edge has, if it has one, and has no equal among the
+//! patches that wear has left elsewhere. Wear is ragged, thins out, and comes in all sizes.
+
+mod elsewhere;
+mod rim;
 
 use std::collections::BTreeSet;
 
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::shape::Spot;
 use crate::structure::{connected, enlarged, full_contrast, hull_area};
+
+use elsewhere::Elsewhere;
+use rim::{RIM_MM, Rim};
 
 /// Spots that show less than this share of what the residue shows elsewhere are holes.
 const GONE: f32 = 0.5;
@@ -103,14 +109,16 @@ pub(crate) struct Hole {
     beside: f64,
     /// Area over that of the largest patch that has gone elsewhere.
     lead: f64,
+    /// Log odds of being made by the rim about it.
+    by_rim: f64,
     /// Its middle, in samples of the region.
     middle: [f64; 2],
 }
 
 impl Look {
-    /// By both judgements.
+    /// By both judgements, and the rim.
     fn log_odds(&self, hole: &Hole) -> f64 {
-        self.by_shape(hole).max(hole.by_surroundings())
+        self.by_shape(hole).max(hole.by_surroundings()) + hole.by_rim
     }
 
     fn by_shape(&self, hole: &Hole) -> f64 {
@@ -259,6 +267,7 @@ impl Presence {
             })
             .collect();
         let elsewhere = Elsewhere::of(self);
+        let rim = Rim::of(self);
         let mut owner = vec![0usize; self.gone.len()];
         connected(self.width, self.height, &|k| core[k])
             .into_iter()
@@ -273,7 +282,12 @@ impl Presence {
                         }
                     }
                 }
-                let mut hole = self.describe(&opened, artwork_mm2, &|k| owner[k] == i + 1);
+                let member = |k| owner[k] == i + 1;
+                let mut hole = self.describe(&opened, artwork_mm2, &member);
+                let ring = self.ring(&opened, &member);
+                let rim = rim.as_ref().and_then(|rim| rim.log_odds(self, &ring));
+                hole.beside = self.beside(&ring);
+                hole.by_rim = rim.unwrap_or(0.0);
                 hole.lead = hole.area_mm2 / elsewhere.largest_mm2(patch[0]);
                 (hole.share >= SHARE_MIN && hole.touching < TOUCHING_MAX).then_some(hole)
             })
@@ -320,78 +334,45 @@ impl Presence {
             elongation: ((half + apart) / (half - apart)).sqrt(),
             touching: at_edge as f64 / sides.max(1) as f64,
             torn: cut as f64 / sides.max(1) as f64,
-            beside: self.beside(patch, member),
+            beside: 0.0,
             lead: 1.0,
+            by_rim: 0.0,
             middle: middle.map(|v| v / self.finer as f64),
         }
     }
 }
 
 impl Presence {
-    /// How much of the residue shows just beside a patch, 0 to 1: not so near that its own edge
-    /// blurs it.
-    fn beside(&self, patch: &[usize], member: &dyn Fn(usize) -> bool) -> f64 {
-        const RING_MM: [f64; 2] = [0.3, 0.9];
-        const INSIDE_MM: f32 = 0.4;
+    /// Samples about a patch, not so near that its own edge blurs them.
+    fn ring(&self, patch: &[usize], member: &dyn Fn(usize) -> bool) -> Vec<usize> {
         let sides = disc(1.0);
         let edge = || {
             let open = |&k: &usize| self.around(k, &sides).any(|n| !n.is_some_and(member));
             patch.iter().copied().filter(open)
         };
-        let [near, far] = RING_MM.map(|mm| {
+        let [near, far] = RIM_MM.map(|mm| {
             let disc = disc(mm / self.pitch_mm + 0.5);
             let reached: BTreeSet<usize> = edge()
                 .flat_map(|k| self.around(k, &disc).flatten().collect::<Vec<_>>())
                 .collect();
             reached
         });
-        let ring: Vec<f64> = far
-            .difference(&near)
-            .filter(|&&k| !member(k) && self.depth[k] > INSIDE_MM && self.cloth[k] > 0.5)
+        let outside = |k: &usize| !member(*k) && self.cloth[*k] > 0.5;
+        far.difference(&near).copied().filter(outside).collect()
+    }
+
+    /// How much of the residue shows in the ring about a patch, 0 to 1.
+    fn beside(&self, ring: &[usize]) -> f64 {
+        const INSIDE_MM: f32 = 0.4;
+        let shows: Vec<f64> = ring
+            .iter()
+            .filter(|&&k| self.depth[k] > INSIDE_MM)
             .map(|&k| f64::from(self.share[k].clamp(0.0, 1.0)))
             .collect();
-        if ring.is_empty() {
+        if shows.is_empty() {
             return f64::from(GONE);
         }
-        ring.iter().sum::<f64>() / ring.len() as f64
-    }
-}
-
-/// The patches that have gone, and the two largest of them.
-struct Elsewhere {
-    patch_of: Vec<usize>,
-    largest: [(usize, f64); 2],
-}
-
-impl Elsewhere {
-    fn of(seen: &Presence) -> Self {
-        let patches = connected(seen.width, seen.height, &|k| seen.gone[k]);
-        let mut patch_of = vec![usize::MAX; seen.gone.len()];
-        let mut largest = [(usize::MAX, 0.0); 2];
-        for (i, patch) in patches.iter().enumerate() {
-            for &k in patch {
-                patch_of[k] = i;
-            }
-            let area = patch.len() as f64 * seen.pitch_mm * seen.pitch_mm;
-            if area > largest[0].1 {
-                largest = [(i, area), largest[0]];
-            } else if area > largest[1].1 {
-                largest[1] = (i, area);
-            }
-        }
-        Self { patch_of, largest }
-    }
-
-    /// Area of the largest patch but the one that `k` is in; specks count as one.
-    fn largest_mm2(&self, k: usize) -> f64 {
-        const SPECK_MM2: f64 = 1.0;
-        let [first, second] = self.largest;
-        let other = if first.0 == self.patch_of[k] {
-            second
-        } else {
-            first
-        };
-        other.1.max(SPECK_MM2)
+        shows.iter().sum::<f64>() / shows.len() as f64
     }
 }
 
@@ -456,15 +437,19 @@ fn disc(radius: f64) -> Vec<(isize, isize)> {
 mod tests {
     use super::*;
 
-    const SIDE: usize = 200;
+    pub(super) const SIDE: usize = 200;
     const NECK_MM: f64 = 0.6;
     const ARTWORK_MM2: f64 = 1500.0;
 
-    /// Holes in a solid whose edge runs along the left side of the picture.
     fn holes(gone: &dyn Fn(f64, f64) -> bool) -> Vec<Hole> {
+        presence(gone).holes(NECK_MM, ARTWORK_MM2)
+    }
+
+    /// A solid whose edge runs along the left side of the picture.
+    pub(super) fn presence(gone: &dyn Fn(f64, f64) -> bool) -> Presence {
         let pitch_mm = 0.15;
         let place = |k: usize| [k % SIDE, k / SIDE].map(|v| pitch_mm * v as f64);
-        let presence = Presence {
+        Presence {
             width: SIDE,
             height: SIDE,
             pitch_mm,
@@ -477,8 +462,7 @@ mod tests {
                 .collect(),
             depth: (0..SIDE * SIDE).map(|k| place(k)[0] as f32).collect(),
             cloth: vec![1.0; SIDE * SIDE],
-        };
-        presence.holes(NECK_MM, ARTWORK_MM2)
+        }
     }
 
     fn disc(x: f64, y: f64, r: f64) -> impl Fn(f64, f64) -> bool {
@@ -527,6 +511,7 @@ mod tests {
             torn: 0.0,
             beside: 0.9,
             lead: 1.0,
+            by_rim: 0.0,
             middle: [0.0; 2],
         };
         let look = &LOOKS[0];
@@ -560,6 +545,7 @@ mod tests {
             torn: 0.0,
             beside,
             lead,
+            by_rim: 0.0,
             middle: [0.0; 2],
         };
         let made = [(0.01, 0.97, 0.85, 2.0), (0.04, 0.92, 0.8, 8.0)];
