@@ -20,7 +20,7 @@ use crate::pose::{
 };
 use crate::region::Region;
 use crate::shape::Distance;
-use crate::sums::{Frame, Sums, Tile};
+use crate::sums::{Blocks, Frame, Sums, Tile};
 
 /// Beyond this many standard deviations a sample counts less (Huber 1964).
 const HUBER: f32 = 2.5;
@@ -35,9 +35,6 @@ const STALE: f64 = 0.5;
 const SHORT: f64 = 0.1;
 /// Residuals hang together over blocks of this many tiles each way.
 const BLOCK_TILES: usize = 2;
-/// By how much real errors exceed what the residuals let expect: bleed, contrast and blur are not
-/// as even as the model has them. Measured on painted scenes, with the plane known exactly.
-const MODEL_DOUBT: f64 = 1.4;
 /// A tile's contrast may stray from the mean by about this share of it (standard deviation).
 const CONTRAST_SPREAD: f64 = 0.6;
 
@@ -58,6 +55,9 @@ pub(crate) struct Alignment {
     pub(crate) information_at_most: Information,
     /// How many times more the scores vary than those of independent residuals would.
     pub(crate) dispersion: f64,
+    /// How far stretches of the edge stray from the shape beyond what noise explains (root mean
+    /// square).
+    pub(crate) stray_mm: f64,
     /// Half the drop of the squared, robust residuals that the shape brings.
     pub(crate) gain: f64,
     /// Share of the shape's signal that lies in tiles with a contrast near the mean or above.
@@ -299,6 +299,7 @@ impl Aligner<'_> {
             contrast: 0.0,
             pull: 1e-12,
             dispersion: 1.0,
+            stray_mm: 0.0,
         };
         for _ in 0..3 {
             let tiles = self.contrasts(&drawing.white, &frame);
@@ -319,36 +320,29 @@ impl Aligner<'_> {
                 *w = (HUBER / z.max(HUBER)) / (frame.spread * frame.spread);
             }
         }
-        frame.dispersion = self.dispersion(&drawing, &frame);
+        let blocks = self.blocks(&drawing, &frame);
+        frame.dispersion = blocks.dispersion();
+        frame.stray_mm = blocks.stray_mm();
         (frame, drawing)
     }
 
-    /// Quasi-likelihood dispersion (McCullagh & Nelder 1989, section 9.2.3): the variance of the
-    /// scores, summed over blocks within which residuals hang together, over what independent
-    /// residuals would give.
-    fn dispersion(&self, drawing: &Drawing, frame: &Frame) -> f64 {
-        const TELLING: [usize; 5] = [X, Y, TURN, SIZE, BLEED];
-        let telling = || TELLING.iter().filter(|k| **k < drawing.slopes.len());
+    /// What the residuals say of the unknowns, summed over blocks within which they hang together.
+    fn blocks(&self, drawing: &Drawing, frame: &Frame) -> Blocks {
         let sums = self.sums(&drawing.white, &drawing.slopes, frame);
         let squares = frame.squares(&drawing.slopes);
-        let blocks = self.tiles.div_ceil(BLOCK_TILES);
-        let mut scores = vec![Unknowns::zeros(); blocks * blocks];
-        let mut information = Unknowns::zeros();
+        let side = self.tiles.div_ceil(BLOCK_TILES);
+        let mut blocks = Blocks {
+            scores: vec![Unknowns::zeros(); side * side],
+            information: vec![Unknowns::zeros(); side * side],
+            unknowns: drawing.slopes.len(),
+        };
         for (k, (t, squares)) in sums.tiles.iter().zip(&squares).enumerate() {
             let (m, g) = t.projected(squares, frame.pull);
-            information += m.diagonal();
             let (row, column) = (k / self.tiles / BLOCK_TILES, k % self.tiles / BLOCK_TILES);
-            scores[row * blocks + column] += g;
+            blocks.scores[row * side + column] += g;
+            blocks.information[row * side + column] += m.diagonal();
         }
-        let used = scores.iter().filter(|g| g.norm_squared() > 0.0).count() as f64;
-        // The fit has taken part of the scores' spread away.
-        let lost = used / (used - telling().count() as f64).max(0.25 * used).max(1.0);
-        let ratio = |k: &usize| {
-            let spread: f64 = scores.iter().map(|g| g[*k] * g[*k]).sum();
-            spread / information[*k].max(1e-12)
-        };
-        let mean = telling().map(ratio).sum::<f64>() / telling().count().max(1) as f64;
-        (lost * MODEL_DOUBT * MODEL_DOUBT * mean).max(1.0)
+        blocks
     }
 
     /// Moves `start` to the nearest best pose.
@@ -454,6 +448,7 @@ impl Aligner<'_> {
             information: self.prior.precision + seen / frame.dispersion,
             information_at_most,
             dispersion: frame.dispersion,
+            stray_mm: frame.stray_mm,
             gain: 0.5 * (cost_without - cost),
             explained: (cost_without - cost)
                 / (cost_without - HUBER_OF_NOISE * frame.near.len() as f64).max(1.0),

@@ -111,9 +111,9 @@ pub struct Evidence {
     /// How far the emblem stands out, in standard deviations, residuals that hang together
     /// counted as such.
     pub significance: f64,
-    /// How many times more the residuals vary in common, along the outline, than independent ones
-    /// would: large where the artwork is not the one that was there.
-    pub dispersion: f64,
+    /// How far whole stretches of the residue's edge stray from the artwork's, in millimetres (root
+    /// mean square): far where the artwork is not the one that was there.
+    pub stray_mm: f64,
     /// What even the best estimate would err by.
     pub least_deviation: LeastDeviation,
 }

@@ -25,8 +25,8 @@ pub struct VerdictSettings {
     pub significance_cut_sigmas: f64,
     /// and for the fit to count at all.
     pub significance_look_sigmas: f64,
-    /// Greatest ratio of what residuals vary in common to what independent ones would.
-    pub dispersion_max: f64,
+    /// Greatest distance by which whole stretches of the edge stray, root mean square.
+    pub stray_max_mm: f64,
     /// A width farther than this from the expected one is flagged.
     pub expected_width_percent: f64,
     /// Another place that shows this share of the signal is as good an answer.
@@ -173,11 +173,11 @@ fn about_the_course(best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
             best.file, evidence.significance, settings.significance_cut_sigmas
         ));
     }
-    if evidence.dispersion > settings.dispersion_max {
+    if evidence.stray_mm > settings.stray_max_mm {
         look.push(format!(
-            "Along whole stretches the residue strays from the outline of {}, {:.0} times more \
-             than by chance; {:.0} are usual at most: is it another version?",
-            best.file, evidence.dispersion, settings.dispersion_max
+            "Along whole stretches the residue's edge strays from the outline of {} by {:.2} mm; \
+             {:.2} mm are usual at most: is it another version?",
+            best.file, evidence.stray_mm, settings.stray_max_mm
         ));
     }
     look

@@ -431,7 +431,7 @@ impl<'a> Ground<'a> {
                 .map_or(0.0, |posterior| a.pose.plane_pull(&self.prior, &posterior)),
             residual_ratio: a.spread,
             significance: a.significance(),
-            dispersion: a.dispersion,
+            stray_mm: a.stray_mm,
             surplus_mm2: surplus.area_mm2,
             surplus_at: surplus.sample.map(place),
             missing_parts_mm2: missing_parts.area_mm2,
