@@ -11,7 +11,8 @@
 mod elsewhere;
 mod rim;
 
-use std::collections::BTreeSet;
+use imageproc::distance_transform::euclidean_squared_distance_transform;
+use imageproc::image::{GrayImage, Luma};
 
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::shape::Spot;
@@ -345,20 +346,27 @@ impl Presence {
 impl Presence {
     /// Samples about a patch, not so near that its own edge blurs them.
     fn ring(&self, patch: &[usize], member: &dyn Fn(usize) -> bool) -> Vec<usize> {
-        let sides = disc(1.0);
-        let edge = || {
-            let open = |&k: &usize| self.around(k, &sides).any(|n| !n.is_some_and(member));
-            patch.iter().copied().filter(open)
+        let [near, far] = RIM_MM.map(|mm| mm / self.pitch_mm + 0.5);
+        let reach = far.ceil() as usize;
+        let span = |of: &dyn Fn(usize) -> usize, end: usize| {
+            let (first, last) = patch.iter().fold((end, 0), |(first, last), &k| {
+                (first.min(of(k)), last.max(of(k)))
+            });
+            first.saturating_sub(reach)..(last + reach + 1).min(end)
         };
-        let [near, far] = RIM_MM.map(|mm| {
-            let disc = disc(mm / self.pitch_mm + 0.5);
-            let reached: BTreeSet<usize> = edge()
-                .flat_map(|k| self.around(k, &disc).flatten().collect::<Vec<_>>())
-                .collect();
-            reached
+        let columns = span(&|k| k % self.width, self.width);
+        let rows = span(&|k| k / self.width, self.height);
+        let sample =
+            |i: u32, j: u32| (rows.start + j as usize) * self.width + columns.start + i as usize;
+        let patch = GrayImage::from_fn(columns.len() as u32, rows.len() as u32, |i, j| {
+            Luma([if member(sample(i, j)) { u8::MAX } else { 0 }])
         });
-        let outside = |k: &usize| !member(*k) && self.cloth[*k] > 0.5;
-        far.difference(&near).copied().filter(outside).collect()
+        let squared = euclidean_squared_distance_transform(&patch);
+        let about = squared
+            .enumerate_pixels()
+            .filter(|(_, _, d)| d[0] > near * near && d[0] <= far * far);
+        let about = about.map(|(i, j, _)| sample(i, j));
+        about.filter(|&k| self.cloth[k] > 0.5).collect()
     }
 
     /// How much of the residue shows in the ring about a patch, 0 to 1.
