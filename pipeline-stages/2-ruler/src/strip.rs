@@ -4,6 +4,8 @@
 //! The pitch of a tilted ruler drifts, so that no single frequency fits it; the phase of the local
 //! fundamental does not mind (Takeda, Ina & Kobayashi 1982, fringe analysis).
 
+use std::ops::Range;
+
 use fourier::Complex;
 use nalgebra::{Matrix3, Vector3};
 
@@ -19,13 +21,20 @@ const HALF_WIDTH_PITCHES: usize = 12;
 const ROWS_PER_PITCH: usize = 4;
 /// Samples of a row taken at a time.
 const PART: usize = 64;
-/// Window and step of the local fundamental, in pitches.
+/// Window and step of the local fundamental, in pitches and in samples.
 const WINDOW_PITCHES: usize = 6;
 const HOP_PITCHES: usize = 2;
+const WINDOW: usize = WINDOW_PITCHES * PER_PITCH;
+const HOP: usize = HOP_PITCHES * PER_PITCH;
+/// Marks are shorter, in pitches: what fills most of the strip is cloth. Looked for in so many
+/// windows first.
+const MAX_BAND_PITCHES: usize = 16;
+const WINDOWS_AT_A_GLANCE: usize = 16;
 /// Blocks without ticks that are bridged.
 const MAX_GAP_BLOCKS: usize = 5;
 
-struct Strip {
+struct Strip<'a> {
+    plane: &'a Plane,
     axis: Axis,
     step_px: f64,
     columns: usize,
@@ -33,8 +42,9 @@ struct Strip {
     grey: Vec<f32>,
 }
 
-impl Strip {
-    fn sample(planes: &[Plane], candidate: &Candidate) -> Option<Self> {
+impl<'a> Strip<'a> {
+    /// The candidate's strip, not sampled yet.
+    fn new(planes: &'a [Plane], candidate: &Candidate) -> Option<Self> {
         let pitch = candidate.period_px;
         let plane = plane_for(planes, pitch, 6.0);
         let step_px = pitch / PER_PITCH as f64;
@@ -45,27 +55,58 @@ impl Strip {
             return None;
         }
         let rows = 2 * HALF_WIDTH_PITCHES * ROWS_PER_PITCH;
-        let mut strip = Self {
+        Some(Self {
+            plane,
             axis,
             step_px,
             columns,
             rows,
-            grey: Vec::new(),
-        };
-        let mut grey = vec![f32::NAN; rows * columns];
-        let (sin, cos) = axis.angle.sin_cos();
-        let step = (step_px * cos, step_px * sin);
-        // Part by part: neighbouring rows of a part show the same pixels.
-        for first in (0..columns).step_by(PART) {
-            let count = PART.min(columns - first);
-            for (r, row) in grey.chunks_exact_mut(columns).enumerate() {
-                let start = axis.at(strip.t_of(first as f64), strip.v_of(r as f64));
-                let part = &mut row[first..first + count];
-                plane.along(start, step, count, |c, grey| part[c] = grey);
-            }
+            grey: vec![f32::NAN; rows * columns],
+        })
+    }
+
+    fn sample(&mut self, columns: Range<usize>) {
+        let (sin, cos) = self.axis.angle.sin_cos();
+        let step = (self.step_px * cos, self.step_px * sin);
+        for r in 0..self.rows {
+            let start = self
+                .axis
+                .at(self.t_of(columns.start as f64), self.v_of(r as f64));
+            let row = &mut self.grey[r * self.columns..][columns.clone()];
+            self.plane
+                .along(start, step, row.len(), |c, grey| row[c] = grey);
         }
-        strip.grey = grey;
-        Some(strip)
+    }
+
+    fn sample_all(&mut self) {
+        // Part by part: neighbouring rows of a part show the same pixels.
+        for first in (0..self.columns).step_by(PART) {
+            self.sample(first..(first + PART).min(self.columns));
+        }
+    }
+
+    /// First samples of every so many windows of the local fundamental.
+    fn windows(&self, every: usize) -> impl Iterator<Item = usize> + use<> {
+        (0..=self.columns - WINDOW).step_by(every * HOP)
+    }
+
+    /// The band of marks as every so many windows show it; `None` where there is none, or what
+    /// might be one fills the strip.
+    fn band(&self, every: usize) -> Option<Band> {
+        let fundamental = Fundamental::of(self, every);
+        let amplitudes = fundamental.amplitudes();
+        let middle = |first: usize| self.t_of((first + WINDOW / 2) as f64 - 0.5);
+        let centres: Vec<f64> = self.windows(every).map(middle).collect();
+        let course = best_course(self, &amplitudes, &centres);
+        let profile = profile_along(self, &amplitudes, &centres, course);
+        let (first, last) = strongest_band(&profile)?;
+        (last - first < MAX_BAND_PITCHES * ROWS_PER_PITCH).then_some(Band {
+            fundamental,
+            centres,
+            course,
+            first,
+            last,
+        })
     }
 
     fn t_of(&self, column: f64) -> f64 {
@@ -89,24 +130,22 @@ struct Fundamental {
 }
 
 impl Fundamental {
-    fn of(strip: &Strip) -> Option<Self> {
-        let window = WINDOW_PITCHES * PER_PITCH;
-        let hop = HOP_PITCHES * PER_PITCH;
-        let blocks = (strip.columns.checked_sub(window)?) / hop + 1;
+    fn of(strip: &Strip, every: usize) -> Self {
         let weights: Vec<[f32; PER_PITCH]> = (0..WINDOW_PITCHES)
-            .map(|p| std::array::from_fn(|i| hann(p * PER_PITCH + i, window)))
+            .map(|p| std::array::from_fn(|i| hann(p * PER_PITCH + i, WINDOW)))
             .collect();
         let turns: [Complex<f32>; PER_PITCH] = std::array::from_fn(|i| {
             Complex::from_polar(1.0, -std::f32::consts::TAU * i as f32 / PER_PITCH as f32)
         });
         let total: f32 = weights.iter().flatten().sum();
+        let blocks = strip.windows(every).count();
         let mut z = Vec::with_capacity(strip.rows * blocks);
         for row in strip.grey.chunks_exact(strip.columns) {
-            for b in 0..blocks {
+            for first in strip.windows(every) {
                 // Summed phase by phase: grey, and how much of it lies in the photo.
                 let mut grey = [0.0f32; PER_PITCH];
                 let mut seen = [0.0f32; PER_PITCH];
-                let pitches = row[b * hop..b * hop + window].as_chunks::<PER_PITCH>().0;
+                let pitches = row[first..first + WINDOW].as_chunks::<PER_PITCH>().0;
                 for (pitch, weights) in pitches.iter().zip(&weights) {
                     for k in 0..PER_PITCH {
                         let inside = pitch[k].is_finite();
@@ -126,11 +165,11 @@ impl Fundamental {
                 z.push(sum / weight);
             }
         }
-        Some(Self {
+        Self {
             blocks,
             rows: strip.rows,
             z,
-        })
+        }
     }
 
     fn at(&self, row: usize, block: usize) -> Complex<f32> {
@@ -169,34 +208,28 @@ struct Course {
 
 /// Follows the candidate; `None` when nothing regular is there.
 pub(crate) fn follow(planes: &[Plane], candidate: &Candidate) -> Option<Row> {
-    let strip = Strip::sample(planes, candidate)?;
-    let fundamental = Fundamental::of(&strip)?;
-    let amplitudes = fundamental.amplitudes();
-    let centres: Vec<f64> = (0..fundamental.blocks)
-        .map(|b| {
-            let middle = b * HOP_PITCHES * PER_PITCH + WINDOW_PITCHES * PER_PITCH / 2;
-            strip.t_of(middle as f64 - 0.5)
-        })
-        .collect();
-    let course = best_course(&strip, &amplitudes, &centres);
-    let profile = profile_along(&strip, &amplitudes, &centres, course);
-    let (first, last) = strongest_band(&profile)?;
-    let middle = 0.5 * (first + last) as f64;
-    let half_band_px = 0.5 * ((last - first) as f64 + 1.0) * strip.row_step_px();
+    let mut strip = Strip::new(planes, candidate)?;
+    let every = strip.windows(1).count() / WINDOWS_AT_A_GLANCE;
+    if every > WINDOW_PITCHES / HOP_PITCHES {
+        for first in strip.windows(every) {
+            strip.sample(first..first + WINDOW);
+        }
+        strip.band(every)?;
+    }
+    strip.sample_all();
+    let band = strip.band(1)?;
+    let middle = 0.5 * (band.first + band.last) as f64;
+    let half_band_px = 0.5 * ((band.last - band.first) as f64 + 1.0) * strip.row_step_px();
     if half_band_px < 0.35 * candidate.period_px {
         return None;
     }
     let in_band = BandPhase {
         strip: &strip,
-        fundamental: &fundamental,
-        centres: &centres,
-        course,
-        first,
-        last,
+        band: &band,
     };
     let lean = in_band.lean();
     let (count, range) = in_band.count(lean)?;
-    let axis = tangent_axis(&strip, course, strip.v_of(middle));
+    let axis = tangent_axis(&strip, band.course, strip.v_of(middle));
     let mut row = Row {
         axis,
         half_band_px,
@@ -206,7 +239,7 @@ pub(crate) fn follow(planes: &[Plane], candidate: &Candidate) -> Option<Row> {
         range,
     };
     // The course bends away from the strip's own direction; re-express in its frame.
-    row.lean.0 += course.slope;
+    row.lean.0 += band.course.slope;
     settle_polarity(planes, &mut row);
     Some(row)
 }
@@ -316,39 +349,46 @@ fn strongest_band(profile: &[f64]) -> Option<(usize, usize)> {
     Some((first, last))
 }
 
-struct BandPhase<'a> {
-    strip: &'a Strip,
-    fundamental: &'a Fundamental,
-    centres: &'a [f64],
+/// Rows of the strip in which marks are seen, along a course.
+struct Band {
+    fundamental: Fundamental,
+    /// Middles of the windows, block by block.
+    centres: Vec<f64>,
     course: Course,
     first: usize,
     last: usize,
 }
 
+struct BandPhase<'a> {
+    strip: &'a Strip<'a>,
+    band: &'a Band,
+}
+
 impl BandPhase<'_> {
     fn row_at(&self, row: usize, block: usize) -> Option<usize> {
-        let shift =
-            (course_offset(self.course, self.centres[block]) / self.strip.row_step_px()).round();
+        let shift = (course_offset(self.band.course, self.band.centres[block])
+            / self.strip.row_step_px())
+        .round();
         let r = row as i64 + shift as i64;
         usize::try_from(r).ok().filter(|&k| k < self.strip.rows)
     }
 
     fn z(&self, row: usize, block: usize) -> Complex<f32> {
         self.row_at(row, block)
-            .map_or(Complex::default(), |r| self.fundamental.at(r, block))
+            .map_or(Complex::default(), |r| self.band.fundamental.at(r, block))
     }
 
     /// Lean of the marks in the strip's frame, from the phase between neighbouring rows.
     fn lean(&self) -> (f64, f64) {
         let mut sums = [Complex::<f32>::default(); 3];
-        let n = self.centres.len();
-        let gap = 2.min(self.last - self.first);
+        let n = self.band.centres.len();
+        let gap = 2.min(self.band.last - self.band.first);
         if gap == 0 {
             return (0.0, 0.0);
         }
         for b in 0..n {
             let third = (3 * b / n).min(2);
-            for r in self.first..=self.last - gap {
+            for r in self.band.first..=self.band.last - gap {
                 sums[third] += self.z(r + gap, b) * self.z(r, b).conj();
             }
         }
@@ -363,15 +403,15 @@ impl BandPhase<'_> {
     /// Mark number as a function of place, and where along the strip marks are seen.
     fn count(&self, lean: (f64, f64)) -> Option<([f64; 3], (f64, f64))> {
         let pitch = self.strip.step_px * PER_PITCH as f64;
-        let middle = 0.5 * (self.first + self.last) as f64;
+        let middle = 0.5 * (self.band.first + self.band.last) as f64;
         let turn_per_row = std::f64::consts::TAU * lean.0 / ROWS_PER_PITCH as f64;
-        let sums: Vec<Complex<f32>> = (0..self.centres.len())
+        let sums: Vec<Complex<f32>> = (0..self.band.centres.len())
             .map(|b| {
                 let turned = |r: usize| {
                     let phase = (r as f64 - middle) * turn_per_row;
                     self.z(r, b) * Complex::from_polar(1.0, phase as f32)
                 };
-                (self.first..=self.last).map(turned).sum()
+                (self.band.first..=self.band.last).map(turned).sum()
             })
             .collect();
         let mut sizes: Vec<f32> = sums.iter().map(|z| z.norm()).collect();
@@ -391,7 +431,7 @@ impl BandPhase<'_> {
         let samples: Vec<(f64, f64, f64)> = points
             .iter()
             .map(|&(b, turns)| {
-                let t = self.centres[b];
+                let t = self.band.centres[b];
                 (t, t / pitch + turns, f64::from(sums[b].norm()))
             })
             .collect();
