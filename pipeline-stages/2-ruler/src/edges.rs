@@ -10,7 +10,7 @@ use std::f64::consts::{PI, TAU};
 
 use rayon::prelude::*;
 
-use crate::plane::Plane;
+use crate::plane::{PARTS, Plane};
 use crate::propose::Candidate;
 
 /// Edges are sought in the plane whose longer side has at most this many samples.
@@ -22,7 +22,9 @@ const ANGLE_BINS: usize = 360;
 const MIN_LENGTH_SAMPLES: f64 = 90.0;
 /// Rows looked at on either side of an edge, in samples of that plane.
 const OFFSETS: [f64; 4] = [2.0, 4.5, 9.0, 18.0];
-/// Windows of the spectra, in photo pixels; a window shows pitches that it holds 10 to 44 times.
+/// They are sampled in the plane whose longer side has at most this many samples.
+const MAX_PROFILE: usize = 4800;
+/// Windows of the spectra, in samples; a window shows pitches that it holds 10 to 44 times.
 const WINDOWS: [usize; 5] = [128, 256, 512, 1024, 2048];
 const MAX_BIN: usize = 44;
 const HARMONICS: usize = 6;
@@ -59,9 +61,14 @@ pub(crate) fn candidates(planes: &[Plane]) -> Vec<Candidate> {
 
 /// The photo's long straight edges.
 pub(crate) fn straight(planes: &[Plane]) -> Vec<Edge> {
-    let fits = |p: &&Plane| p.width.max(p.height) <= MAX_SIDE;
-    let plane = planes.iter().find(fits).or(planes.last());
-    plane.map_or_else(Vec::new, edges)
+    edges(no_longer_than(planes, MAX_SIDE))
+}
+
+/// The finest plane whose longer side has at most so many samples, as far as there is one.
+fn no_longer_than(planes: &[Plane], most: usize) -> &Plane {
+    let fits = |p: &&Plane| p.width.max(p.height) <= most;
+    let plane = planes.iter().find(fits);
+    plane.unwrap_or(&planes[planes.len() - 1])
 }
 
 /// A sample of the plane on an edge: place, and direction of the rising gradient.
@@ -73,14 +80,17 @@ struct Edgel {
 }
 
 fn edgels(plane: &Plane) -> Vec<Edgel> {
+    const EIGHTFOLD: f32 = 8.0 * PARTS;
     let (w, h) = (plane.width, plane.height);
     let mut all: Vec<(f32, Edgel)> = Vec::new();
     for y in 1..h.saturating_sub(1) {
         for x in 1..w.saturating_sub(1) {
-            let g = |dx: usize, dy: usize| plane.grey[(y + dy - 1) * w + x + dx - 1];
+            let g = |dx: usize, dy: usize| f32::from(plane.grey[(y + dy - 1) * w + x + dx - 1]);
             // Sobel's operator, in grey levels a sample.
-            let gx = (g(2, 0) + 2.0 * g(2, 1) + g(2, 2) - g(0, 0) - 2.0 * g(0, 1) - g(0, 2)) / 8.0;
-            let gy = (g(0, 2) + 2.0 * g(1, 2) + g(2, 2) - g(0, 0) - 2.0 * g(1, 0) - g(2, 0)) / 8.0;
+            let gx =
+                (g(2, 0) + 2.0 * g(2, 1) + g(2, 2) - g(0, 0) - 2.0 * g(0, 1) - g(0, 2)) / EIGHTFOLD;
+            let gy =
+                (g(0, 2) + 2.0 * g(1, 2) + g(2, 2) - g(0, 0) - 2.0 * g(1, 0) - g(2, 0)) / EIGHTFOLD;
             let size = (gx * gx + gy * gy).sqrt();
             if size > MIN_GRADIENT {
                 let edgel = Edgel {
@@ -224,16 +234,17 @@ fn longest_run(places: &mut [f64]) -> Option<(f64, f64)> {
 fn along(planes: &[Plane], edge: &Edge) -> Vec<Candidate> {
     const FINER: f64 = 0.7;
     let mut found = Vec::new();
+    let plane = no_longer_than(planes, MAX_PROFILE);
     for side in [-1.0, 1.0] {
         let rows: Vec<Comb> = OFFSETS
             .iter()
             .filter_map(|offset| {
                 let away = side * offset * edge.step_px;
-                let (_, grey) = edge.profile(&planes[0], away, 0.3 * away.abs())?;
-                let (score, period_px) = comb(&grey)?;
+                let (_, grey) = edge.profile(plane, away, 0.3 * away.abs())?;
+                let (score, period) = comb(&grey)?;
                 (score >= MIN_COMB).then_some(Comb {
                     score,
-                    period_px,
+                    period_px: period * plane.step_px,
                     away,
                 })
             })
@@ -276,11 +287,12 @@ impl Comb {
 }
 
 impl Edge {
-    /// Grey along a line parallel to the edge, one value a photo pixel, averaged over five rows
-    /// `spread` pixels about it; and how far from the edge's middle it begins, in pixels.
+    /// Grey along a line parallel to the edge, one value a sample of the plane, averaged over five
+    /// rows `spread` pixels about it; and how far from the edge's middle it begins, in pixels.
     pub(crate) fn profile(&self, plane: &Plane, away: f64, spread: f64) -> Option<(f64, Vec<f32>)> {
         let (sin, cos) = self.angle.sin_cos();
-        let length = (2.0 * self.half_length_px) as usize;
+        let step = plane.step_px;
+        let length = (2.0 * self.half_length_px / step) as usize;
         let mut sums = vec![(0u8, 0.0f32); length];
         for r in [-1.0, -0.5, 0.0, 0.5, 1.0] {
             let (t, v) = (-self.half_length_px, away + r * spread);
@@ -288,7 +300,7 @@ impl Edge {
                 self.middle.0 + t * cos - v * sin,
                 self.middle.1 + t * sin + v * cos,
             );
-            plane.along(start, (cos, sin), length, |k, grey| {
+            plane.along(start, (step * cos, step * sin), length, |k, grey| {
                 sums[k].0 += 1;
                 sums[k].1 += grey;
             });
@@ -297,7 +309,7 @@ impl Edge {
             .into_iter()
             .enumerate()
             .filter(|(_, sum)| sum.0 == 5)
-            .map(|(k, sum)| (k as f64 - self.half_length_px, sum.1 / 5.0))
+            .map(|(k, sum)| (k as f64 * step - self.half_length_px, sum.1 / 5.0))
             .collect();
         let start = values.first()?.0;
         let long_enough = values.len() >= WINDOWS[0];
@@ -330,20 +342,16 @@ fn welch(grey: &[f32], n: usize) -> Option<Vec<f32>> {
     let fft = fourier::real_forward(n);
     let mut spectrum = fft.make_output_vec();
     let mut power = vec![0.0f32; spectrum.len()];
+    let window: Vec<f32> = (0..n)
+        .map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / n as f32).sin())
+        .map(|root| root * root)
+        .collect();
     let starts = (0..=grey.len() - n).step_by(n / 2);
     for start in starts {
         let part = &grey[start..start + n];
         let mean = part.iter().sum::<f32>() / n as f32;
-        let mut windowed: Vec<f32> = part
-            .iter()
-            .enumerate()
-            .map(|(i, g)| {
-                (g - mean)
-                    * (std::f32::consts::PI * (i as f32 + 0.5) / n as f32)
-                        .sin()
-                        .powi(2)
-            })
-            .collect();
+        let around_mean = part.iter().map(|g| g - mean);
+        let mut windowed: Vec<f32> = around_mean.zip(&window).map(|(g, w)| g * w).collect();
         fft.process(&mut windowed, &mut spectrum).ok()?;
         let total: f32 = spectrum.iter().map(fourier::Complex::norm_sqr).sum();
         // Each window counts alike, so that glare in one does not hide the others.
@@ -357,14 +365,17 @@ fn welch(grey: &[f32], n: usize) -> Option<Vec<f32>> {
 /// ln of the power against the usual power about it, 0 to 6, as far as [`combs`] looks.
 fn prominences(power: &[f32]) -> Vec<f64> {
     const REACH: usize = 14;
-    let mut around: Vec<f32> = Vec::new();
+    // Numbers that are not negative are in the order of their bits.
+    let mut around: Vec<u32> = Vec::new();
     (0..power.len().min(HARMONICS * MAX_BIN + 4))
         .map(|k| {
             around.clear();
-            around.extend(&power[k.saturating_sub(REACH)..(k + REACH + 1).min(power.len())]);
+            let near = k.saturating_sub(REACH)..(k + REACH + 1).min(power.len());
+            around.extend(power[near].iter().map(|p| p.to_bits()));
             let middle = around.len() / 2;
-            let (_, usual, _) = around.select_nth_unstable_by(middle, f32::total_cmp);
-            f64::from(power[k] / usual.max(1e-12)).ln().clamp(0.0, 6.0)
+            let (_, usual, _) = around.select_nth_unstable(middle);
+            let usual = f32::from_bits(*usual).max(1e-12);
+            f64::from(power[k] / usual).ln().clamp(0.0, 6.0)
         })
         .collect()
 }
@@ -437,7 +448,7 @@ mod tests {
             .map(|i| {
                 let (x, y) = ((i % width) as f64 + 0.5, (i / width) as f64 + 0.5);
                 let away = (y - 350.0) * cos - (x - 450.0) * sin;
-                (90.0 + 60.0 * (away + 0.5).clamp(0.0, 1.0)) as f32
+                (256.0 * (90.0 + 60.0 * (away + 0.5).clamp(0.0, 1.0))) as u16
             })
             .collect();
         let plane = Plane {

@@ -1,6 +1,6 @@
 //! Second stage: finds the rulers in a photo, locates their ticks and reads their unit.
 //!
-//! Long straight edges (`edges`) and spectra of small tiles (`propose`) propose where regular marks
+//! Long straight edges (`edges`) and spectra of small tiles (`propose`, `tiles`) propose where regular marks
 //! might be; the phase of the
 //! marks is followed along a strip (`strip`, `row`); each mark is located to a fraction of a pixel and
 //! a projective grid fitted (`marks`, `grid`); the order of long and short marks tells the
@@ -26,6 +26,7 @@ mod shadow;
 mod slips;
 mod strip;
 mod template;
+mod tiles;
 
 use measures::Photo;
 use measures::ruler::{RulerHint, RulerSearch};
@@ -105,9 +106,11 @@ fn examine(
     settings: &Settings,
 ) {
     let mut beside_known = 0;
-    for few in candidates.chunks(AT_A_TIME) {
+    let mut waiting: Vec<&Candidate> = candidates.iter().collect();
+    while !waiting.is_empty() {
         let unexplained = |c: &&Candidate| !found.iter().any(|f| f.explains(c));
-        let few: Vec<&Candidate> = few.iter().filter(unexplained).collect();
+        waiting.retain(unexplained);
+        let few = first_apart(&mut waiting);
         if found.iter().any(|f| f.finest_pitch_px().is_some()) {
             beside_known += few.len();
         }
@@ -119,4 +122,18 @@ fn examine(
             .filter_map(|c| reading::examine(planes, c, hint, settings));
         found.extend(examined.collect::<Vec<Found>>());
     }
+}
+
+/// Takes the first few that do not lie beside each other: of those that do, the first may explain
+/// the rest.
+fn first_apart<'a>(waiting: &mut Vec<&'a Candidate>) -> Vec<&'a Candidate> {
+    let mut few: Vec<&Candidate> = Vec::new();
+    waiting.retain(|c| {
+        let now = few.len() < AT_A_TIME && !few.iter().any(|f| f.is_beside(c));
+        if now {
+            few.push(c);
+        }
+        !now
+    });
+    few
 }

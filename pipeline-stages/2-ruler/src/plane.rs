@@ -6,13 +6,16 @@ use rayon::prelude::*;
 /// Pixels made grey at a time.
 const PART: usize = 1 << 16;
 
+/// Parts of a grey level, of which there are 0 to 255.
+pub(crate) const PARTS: f32 = 256.0;
+
 /// A grey plane whose samples cover `2^level` photo pixels a side.
 #[derive(Clone, Debug)]
 pub(crate) struct Plane {
     pub(crate) width: usize,
     pub(crate) height: usize,
-    /// Grey, 0 to 255, row by row.
-    pub(crate) grey: Vec<f32>,
+    /// Grey row by row, in parts of a level ([`PARTS`]): half the memory of single precision.
+    pub(crate) grey: Vec<u16>,
     /// Photo pixels a side of one sample.
     pub(crate) step_px: f64,
 }
@@ -21,13 +24,13 @@ impl Plane {
     /// Luma of an sRGB photo (Rec. ITU-R BT.601 weights, as in JPEG: the channel that is not
     /// subsampled).
     pub(crate) fn luma(rgb: &RgbImage) -> Self {
-        let mut grey = vec![0.0f32; rgb.width() as usize * rgb.height() as usize];
+        let mut grey = vec![0u16; rgb.width() as usize * rgb.height() as usize];
         let pixels = rgb.as_raw().as_chunks::<3>().0;
         grey.par_chunks_mut(PART)
             .zip(pixels.par_chunks(PART))
             .for_each(|(grey, pixels)| {
                 for (grey, &[r, g, b]) in grey.iter_mut().zip(pixels) {
-                    *grey = 0.299 * f32::from(r) + 0.587 * f32::from(g) + 0.114 * f32::from(b);
+                    *grey = 77 * u16::from(r) + 150 * u16::from(g) + 29 * u16::from(b);
                 }
             });
         Self {
@@ -41,14 +44,15 @@ impl Plane {
     /// Half the size: means of 2 × 2 samples, so that photo coordinates stay exact.
     pub(crate) fn halved(&self) -> Self {
         let (width, height) = (self.width / 2, self.height / 2);
-        let mut grey = vec![0.0f32; width * height];
+        let mut grey = vec![0u16; width * height];
         grey.par_chunks_exact_mut(width)
             .zip(self.grey.par_chunks_exact(2 * self.width))
             .for_each(|(row, two)| {
                 let (upper, lower) = two.split_at(self.width);
                 let pairs = upper.chunks_exact(2).zip(lower.chunks_exact(2));
                 for (mean, (a, b)) in row.iter_mut().zip(pairs) {
-                    *mean = 0.25 * (a[0] + a[1] + b[0] + b[1]);
+                    let sum = [a[0], a[1], b[0], b[1]].map(u32::from).iter().sum::<u32>();
+                    *mean = ((sum + 2) / 4) as u16;
                 }
             });
         Self {
@@ -81,10 +85,7 @@ impl Plane {
         let (i, j) = (x as usize, y as usize);
         let (fx, fy) = ((x - i as f64) as f32, (y - j as f64) as f32);
         let at = j * self.width + i;
-        let upper = self.grey[at] + fx * (self.grey[at + 1] - self.grey[at]);
-        let below = at + self.width;
-        let lower = self.grey[below] + fx * (self.grey[below + 1] - self.grey[below]);
-        Some(upper + fy * (lower - upper))
+        between(&self.grey[at..], self.width, fx, fy)
     }
 
     /// Calls `each` with the number of every point of a line and the grey there, bilinear: `count`
@@ -104,10 +105,10 @@ impl Plane {
             let (x, y) = (first.0 + k as f64 * by.0, first.1 + k as f64 * by.1);
             let (i, j) = (x as usize, y as usize);
             let (fx, fy) = ((x - i as f64) as f32, (y - j as f64) as f32);
-            let (upper, lower) = self.grey[j * self.width + i..].split_at(self.width);
-            let above = upper[0] + fx * (upper[1] - upper[0]);
-            let below = lower[0] + fx * (lower[1] - lower[0]);
-            each(k, above + fy * (below - above));
+            let grey = &self.grey[j * self.width + i..];
+            if let Some(grey) = between(grey, self.width, fx, fy) {
+                each(k, grey);
+            }
         }
     }
 
@@ -122,12 +123,26 @@ impl Plane {
         let wx = keys_weights((x - i as f64) as f32);
         let wy = keys_weights((y - j as f64) as f32);
         let corner = (j - 1) * self.width + i - 1;
-        let rows = (0..4).map(|r| {
-            let row = &self.grey[corner + r * self.width..][..4];
-            wy[r] * (wx[0] * row[0] + wx[1] * row[1] + wx[2] * row[2] + wx[3] * row[3])
-        });
-        Some(rows.sum())
+        let mut columns = [0.0f32; 4];
+        for (r, w) in wy.iter().enumerate() {
+            let row: &[u16; 4] = self.grey[corner + r * self.width..].first_chunk()?;
+            for (sum, &grey) in columns.iter_mut().zip(row) {
+                *sum += w * f32::from(grey);
+            }
+        }
+        let sum = wx.iter().zip(&columns).map(|(w, c)| w * c).sum::<f32>();
+        Some(sum / PARTS)
     }
+}
+
+/// Grey between the first sample, the next, and those of the row below, if there are such.
+#[inline]
+fn between(grey: &[u16], width: usize, fx: f32, fy: f32) -> Option<f32> {
+    let upper: &[u16; 2] = grey.first_chunk()?;
+    let lower: &[u16; 2] = grey.get(width..)?.first_chunk()?;
+    let [a, b, c, d] = [upper[0], upper[1], lower[0], lower[1]].map(f32::from);
+    let (above, below) = (a + fx * (b - a), c + fx * (d - c));
+    Some((above + fy * (below - above)) / PARTS)
 }
 
 /// The numbers k below `count` for which `first` + k `by` has a sample on either side.
@@ -178,7 +193,7 @@ mod tests {
     fn points_along_a_line_are_those_sampled_one_by_one() {
         let (width, height) = (37, 29);
         let grey = (0..width * height)
-            .map(|i| ((i * 7919) % 251) as f32)
+            .map(|i| ((i * 7919) % 251 * 256) as u16)
             .collect();
         let plane = Plane {
             width,

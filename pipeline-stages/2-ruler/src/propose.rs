@@ -7,25 +7,13 @@
 //! neighbouring tiles that agree are joined along the row.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
-use fourier::{Complex, Fft, RealToComplex};
 use rayon::prelude::*;
 
 use crate::plane::Plane;
+use crate::tiles::{HALF, MIN_PERIOD, Rings, TILE, Tile, TileSpectrum};
 
-/// A side of a tile, in samples.
-const TILE: usize = 64;
 const STRIDE: usize = 32;
-const HALF: usize = TILE / 2;
-/// Periods sought in one plane, in samples.
-const MIN_PERIOD: f32 = 3.0;
-const MAX_PERIOD: f32 = 14.0;
-/// Tiles with a smaller standard deviation (grey levels) show nothing.
-const MIN_SPREAD: f32 = 1.2;
-/// Peaks must exceed the median power of their ring by this factor.
-const MIN_PROMINENCE: f32 = 12.0;
-const PEAKS_PER_TILE: usize = 4;
 /// Proposals of one direction and period: a cloth that is full of them must not crowd out the rest.
 const MAX_ALIKE: usize = 4;
 /// Strongest peaks kept for each plane.
@@ -92,6 +80,19 @@ impl Candidate {
             && turn_between(self.angle, other.angle).abs() < 0.05
     }
 
+    /// Whether the other lies along the same line, or close beside it.
+    pub(crate) fn is_beside(&self, other: &Self) -> bool {
+        let (dx, dy) = (
+            other.centre.0 - self.centre.0,
+            other.centre.1 - self.centre.1,
+        );
+        let (sin, cos) = self.angle.sin_cos();
+        let (along, across) = (dx * cos + dy * sin, dy * cos - dx * sin);
+        turn_between(self.angle, other.angle).abs() < 0.05
+            && across.abs() < 4.0 * self.period_px.min(other.period_px)
+            && along.abs() < self.half_length_px + other.half_length_px
+    }
+
     /// Whether the other proposes the same row again.
     pub(crate) fn repeats(&self, other: &Self) -> bool {
         let (dx, dy) = (
@@ -122,14 +123,21 @@ fn peaks(plane: &Plane) -> Vec<Peak> {
         .flat_map_iter(|row| {
             let mut spectrum = TileSpectrum::new();
             let mut found = Vec::new();
-            for column in 0..columns {
-                let corner = (
-                    corner_of(column, columns, plane.width),
-                    corner_of(row, rows, plane.height),
-                );
-                if spectrum.transform(plane, corner, &window) {
+            let tiles: Vec<(usize, Tile)> = (0..columns)
+                .filter_map(|column| {
+                    let x = corner_of(column, columns, plane.width);
+                    let tile = Tile::at(plane, (x, corner_of(row, rows, plane.height)))?;
+                    Some((column, tile))
+                })
+                .collect();
+            for pair in tiles.chunks(2) {
+                let ends = [pair[0].1, pair[pair.len() - 1].1];
+                spectrum.transform(plane, ends, &window);
+                for (k, (column, tile)) in pair.iter().enumerate() {
+                    spectrum.look_at(k == 1);
                     for (kx, ky, score) in spectrum.peaks(&rings) {
-                        found.push(peak_of(plane, corner, (column, row), kx, ky, score));
+                        let place = (*column, row);
+                        found.push(peak_of(plane, tile.corner, place, kx, ky, score));
                     }
                 }
             }
@@ -175,179 +183,6 @@ fn peak_of(
         period_px: TILE as f64 / f64::from(kx).hypot(f64::from(ky)) * plane.step_px,
         score: f64::from(score.ln()),
         tile,
-    }
-}
-
-/// Spectrum bins by their distance from the origin.
-struct Rings {
-    members: Vec<Vec<usize>>,
-    first: usize,
-}
-
-impl Rings {
-    fn new() -> Self {
-        let first = (TILE as f32 / MAX_PERIOD) as usize;
-        let last = (TILE as f32 / MIN_PERIOD).ceil() as usize;
-        let mut members = vec![Vec::new(); last - first + 1];
-        for kx in 0..=HALF {
-            for ky in 0..TILE {
-                let radius = (kx as f32).hypot(signed(ky) as f32).round() as usize;
-                if radius >= first && radius <= last {
-                    members[radius - first].push(kx * TILE + ky);
-                }
-            }
-        }
-        Self { members, first }
-    }
-}
-
-fn signed(k: usize) -> i32 {
-    if k >= HALF {
-        k as i32 - TILE as i32
-    } else {
-        k as i32
-    }
-}
-
-struct TileSpectrum {
-    rows: Arc<dyn RealToComplex<f32>>,
-    columns: Arc<dyn Fft<f32>>,
-    line: Vec<f32>,
-    half_line: Vec<Complex<f32>>,
-    transposed: Vec<Complex<f32>>,
-    row_scratch: Vec<Complex<f32>>,
-    scratch: Vec<Complex<f32>>,
-    /// Power, frequency kx by frequency kx.
-    power: Vec<f32>,
-    sorted: Vec<f32>,
-}
-
-impl TileSpectrum {
-    fn new() -> Self {
-        let rows = fourier::real_forward(TILE);
-        let columns = fourier::forward(TILE);
-        let row_scratch = rows.make_scratch_vec();
-        let scratch = vec![Complex::default(); columns.get_inplace_scratch_len()];
-        Self {
-            rows,
-            columns,
-            line: vec![0.0; TILE],
-            half_line: vec![Complex::default(); HALF + 1],
-            transposed: vec![Complex::default(); (HALF + 1) * TILE],
-            row_scratch,
-            scratch,
-            power: vec![0.0; (HALF + 1) * TILE],
-            sorted: Vec::new(),
-        }
-    }
-
-    /// Computes the tile's power; false when the tile is flat.
-    fn transform(&mut self, plane: &Plane, corner: (usize, usize), window: &[f32]) -> bool {
-        let height = TILE.min(plane.height);
-        let width = TILE.min(plane.width);
-        let row = |y: usize| &plane.grey[(corner.1 + y) * plane.width + corner.0..][..width];
-        let (mut sums, mut squares) = ([0.0f32; 8], [0.0f32; 8]);
-        for y in 0..height {
-            for eight in row(y).chunks(8) {
-                for ((sum, square), &g) in sums.iter_mut().zip(&mut squares).zip(eight) {
-                    *sum += g;
-                    *square += g * g;
-                }
-            }
-        }
-        let sum: f32 = sums.iter().sum();
-        let squares: f32 = squares.iter().sum();
-        let count = (width * height) as f32;
-        let mean = sum / count;
-        if squares / count - mean * mean < MIN_SPREAD * MIN_SPREAD {
-            return false;
-        }
-        for y in 0..TILE {
-            self.line.fill(0.0);
-            if y < height {
-                for ((out, &g), &w) in self.line.iter_mut().zip(row(y)).zip(window) {
-                    *out = (g - mean) * w * window[y];
-                }
-            }
-            if self
-                .rows
-                .process_with_scratch(&mut self.line, &mut self.half_line, &mut self.row_scratch)
-                .is_err()
-            {
-                return false;
-            }
-            for (kx, z) in self.half_line.iter().enumerate() {
-                self.transposed[kx * TILE + y] = *z;
-            }
-        }
-        self.columns
-            .process_with_scratch(&mut self.transposed, &mut self.scratch);
-        for (p, z) in self.power.iter_mut().zip(&self.transposed) {
-            *p = z.norm_sqr();
-        }
-        true
-    }
-
-    /// Power at any frequency; the spectrum of a real tile is symmetric about its origin.
-    fn at(&self, kx: i32, ky: i32) -> f32 {
-        let (kx, ky) = if kx < 0 { (-kx, -ky) } else { (kx, ky) };
-        if kx > HALF as i32 {
-            return 0.0;
-        }
-        self.power[kx as usize * TILE + ky.rem_euclid(TILE as i32) as usize]
-    }
-
-    /// Frequencies (in cycles a tile) and prominences of the strongest peaks.
-    fn peaks(&mut self, rings: &Rings) -> Vec<(f32, f32, f32)> {
-        let mut found: Vec<(f32, f32, f32)> = Vec::new();
-        for (r, members) in rings.members.iter().enumerate() {
-            self.sorted.clear();
-            self.sorted.extend(members.iter().map(|&m| self.power[m]));
-            let middle = self.sorted.len() / 2;
-            let (_, &mut median, _) = self.sorted.select_nth_unstable_by(middle, f32::total_cmp);
-            let least = MIN_PROMINENCE * median.max(1e-3);
-            for &m in members {
-                if self.power[m] < least {
-                    continue;
-                }
-                let (kx, ky) = ((m / TILE) as i32, signed(m % TILE));
-                if (kx == 0 && ky < 0) || !self.is_peak(kx, ky) {
-                    continue;
-                }
-                let (dx, dy) = self.refine(kx, ky);
-                let (fx, fy) = (kx as f32 + dx, ky as f32 + dy);
-                let period = TILE as f32 / fx.hypot(fy);
-                if (MIN_PERIOD..=MAX_PERIOD).contains(&period) && r + rings.first > 0 {
-                    found.push((fx, fy, self.power[m] / median.max(1e-3)));
-                }
-            }
-        }
-        found.sort_by(|a, b| b.2.total_cmp(&a.2));
-        found.truncate(PEAKS_PER_TILE);
-        found
-    }
-
-    fn is_peak(&self, kx: i32, ky: i32) -> bool {
-        let here = self.at(kx, ky);
-        (-1..=1)
-            .all(|dx| (-1..=1).all(|dy| (dx == 0 && dy == 0) || self.at(kx + dx, ky + dy) <= here))
-    }
-
-    /// Vertex of the parabola through the logarithms of three neighbouring powers, each way.
-    fn refine(&self, kx: i32, ky: i32) -> (f32, f32) {
-        let log = |dx: i32, dy: i32| self.at(kx + dx, ky + dy).max(1e-6).ln();
-        let vertex = |a: f32, b: f32, c: f32| {
-            let bend = a - 2.0 * b + c;
-            if bend < -1e-6 {
-                (0.5 * (a - c) / bend).clamp(-0.5, 0.5)
-            } else {
-                0.0
-            }
-        };
-        (
-            vertex(log(-1, 0), log(0, 0), log(1, 0)),
-            vertex(log(0, -1), log(0, 0), log(0, 1)),
-        )
     }
 }
 
@@ -499,41 +334,14 @@ mod tests {
 
     fn plane(side: usize, grey: impl Fn(f64, f64) -> f64) -> Plane {
         let grey = (0..side * side)
-            .map(|i| grey((i % side) as f64, (i / side) as f64) as f32)
+            .map(|i| 256.0 * grey((i % side) as f64, (i / side) as f64))
+            .map(|parts| parts.round() as u16)
             .collect();
         Plane {
             width: side,
             height: side,
             grey,
             step_px: 1.0,
-        }
-    }
-
-    fn window() -> Vec<f32> {
-        let step = std::f32::consts::PI / TILE as f32;
-        (0..TILE)
-            .map(|i| ((i as f32 + 0.5) * step).sin().powi(2))
-            .collect()
-    }
-
-    /// Powers of numpy 2's `fft.fft2` for the same tile.
-    #[test]
-    fn spectrum_is_numpys() {
-        let tau = std::f64::consts::TAU;
-        let plane = plane(TILE, |x, y| {
-            128.0 + 40.0 * (tau * (0.11 * x + 0.07 * y) + 0.5).cos() + 20.0 * (tau * 0.2 * x).cos()
-        });
-        let mut spectrum = TileSpectrum::new();
-        assert!(spectrum.transform(&plane, (0, 0), &window()));
-        for (kx, ky, power) in [
-            (7, 4, 309_553_320.5),
-            (7, 5, 293_475_417.8),
-            (13, 0, 99_569_493.6),
-            (12, 0, 44_255_318.4),
-            (8, 4, 87_154_537.4),
-        ] {
-            let ratio = spectrum.at(kx, ky) / power;
-            assert!((ratio - 1.0).abs() < 1e-3, "({kx}, {ky}): {ratio}");
         }
     }
 

@@ -20,8 +20,7 @@ use crate::scatter;
 use crate::shadow;
 use crate::strip;
 
-/// Share of the marks between the first and the last that must have been located, altogether and
-/// for every residue class of the index.
+/// Share of the marks from first to last that must have been located, for every class of index.
 const MIN_PRESENT: f64 = 0.6;
 /// ln of the likelihood ratio that the order of lengths must reach.
 const MIN_EVIDENCE: f64 = 7.0;
@@ -482,19 +481,21 @@ impl Found {
         })
     }
 
-    /// Whether a candidate lies on this ruler's face, if this is surely one, and is not much longer.
+    /// Whether a candidate lies on this ruler's face, if this is surely one, and does not reach far
+    /// beyond its marks, where more may stand after a gap.
     pub(crate) fn explains(&self, candidate: &Candidate) -> bool {
+        const BEYOND: f64 = 0.1;
         let [a, b] = self.ends();
         let centre = Point::new(candidate.centre.0, candidate.centre.1);
         let body = self.body();
-        let sides = [0, 1, 2, 3].map(|k| {
-            let (from, to) = (body[k], body[(k + 1) % 4]);
-            (to - from).cross(centre - from) > 0.0
-        });
+        let sides =
+            [0, 1, 2, 3].map(|k| (body[(k + 1) % 4] - body[k]).cross(centre - body[k]) > 0.0);
         let within = sides.iter().all(|&s| s == sides[0]);
+        let length = a.distance(b);
+        let off_middle = (b - a).dot(centre - a.lerp(b, 0.5)).abs() / length;
         within
             && self.verdict.evidence > FIRM_EVIDENCE
-            && candidate.half_length_px < 0.75 * a.distance(b)
+            && off_middle + candidate.half_length_px < (0.5 + BEYOND) * length
     }
 
     /// Whether the other is a view of the same row.

@@ -29,7 +29,7 @@ const HOP: usize = HOP_PITCHES * PER_PITCH;
 /// Marks are shorter, in pitches: what fills most of the strip is cloth. Looked for in so many
 /// windows first.
 const MAX_BAND_PITCHES: usize = 16;
-const WINDOWS_AT_A_GLANCE: usize = 16;
+const WINDOWS_AT_A_GLANCE: usize = 10;
 /// Blocks without ticks that are bridged.
 const MAX_GAP_BLOCKS: usize = 5;
 
