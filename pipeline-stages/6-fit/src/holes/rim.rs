@@ -18,8 +18,10 @@ const DEEP_MM: f32 = 1.8;
 const CLEAR_MM: f32 = 1.3;
 /// Least area that tells anything.
 const TELLING_MM2: [f64; 2] = [8.0, 1.0];
-/// A rim that shows less over the inside is none.
+/// A rim that shows less over the inside is none,
 const STRENGTH_MIN: f64 = 1.2;
+/// and none is told from an inside that varies more (standard deviation): there are stripes in it.
+const UNEVEN_MAX: f64 = 0.25;
 
 /// How much more residue shows along the artwork's edge than deep inside.
 pub(super) struct Rim {
@@ -31,16 +33,19 @@ impl Rim {
     /// The rim, if there is one to speak of.
     pub(super) fn of(seen: &Presence) -> Option<Self> {
         let near_gone = seen.near_gone(DEEP_MM.into());
-        let mean = |from: f32, to: f32| {
+        let between = |from: f32, to: f32| -> Vec<usize> {
             let there = |&k: &usize| {
                 (from..to).contains(&seen.depth[k]) && seen.cloth[k] > 0.5 && !near_gone[k]
             };
-            let samples: Vec<usize> = (0..seen.depth.len()).filter(there).collect();
-            seen.mean_share(&samples, TELLING_MM2[0])
+            (0..seen.depth.len()).filter(there).collect()
         };
-        let deep = mean(DEEP_MM, f32::INFINITY)?;
-        let strength = mean(RIM_MM[0] as f32, RIM_MM[1] as f32)? / deep;
-        (strength > STRENGTH_MIN).then_some(Self { deep, strength })
+        let inside = between(DEEP_MM, f32::INFINITY);
+        let deep = seen.mean_share(&inside, TELLING_MM2[0])?;
+        let off = |&k: &usize| (f64::from(seen.share[k]) / deep - 1.0).powi(2);
+        let uneven = (inside.iter().map(off).sum::<f64>() / inside.len() as f64).sqrt();
+        let edge = between(RIM_MM[0] as f32, RIM_MM[1] as f32);
+        let strength = seen.mean_share(&edge, TELLING_MM2[0])? / deep;
+        (strength > STRENGTH_MIN && uneven < UNEVEN_MAX).then_some(Self { deep, strength })
     }
 
     /// Log odds of a hole being made, by the residue in the ring about it.
@@ -54,14 +59,16 @@ impl Rim {
         const SPREAD: f64 = 0.3;
         /// By how much the residue's strength varies from place to place.
         const UNEVEN: f64 = 0.09;
-        const BELIEVED: [f64; 2] = [-0.5, 1.3];
+        const LEAST: f64 = -0.5;
+        /// What shows more than the rim of the outer edge is no rim: a stripe, or a seam.
+        const MOST: f64 = 1.3;
         let clear = |&&k: &&usize| seen.depth[k] > CLEAR_MM && !seen.gone[k];
         let ring: Vec<usize> = ring.iter().filter(clear).copied().collect();
         let beside = seen.mean_share(&ring, TELLING_MM2[1])? / self.deep;
         let rim = self.strength - 1.0;
         let variance = SPREAD.powi(2) + (UNEVEN / rim).powi(2);
-        let lean = ((beside - 1.0) / rim).clamp(BELIEVED[0], BELIEVED[1]);
-        Some((MADE - WORN) / variance * (lean - 0.5 * (MADE + WORN)))
+        let lean = ((beside - 1.0) / rim).max(LEAST);
+        (lean < MOST).then(|| (MADE - WORN) / variance * (lean - 0.5 * (MADE + WORN)))
     }
 }
 
@@ -112,14 +119,33 @@ mod tests {
 
     #[test]
     fn holes_without_the_edges_rim_look_worn() {
-        let [bare, half, rimmed] = [1.0, 1.15, 1.5].map(|r| log_odds(r).expect("a rim"));
+        let [bare, half, rimmed] = [1.0, 1.15, 1.4].map(|r| log_odds(r).expect("a rim"));
         assert!(bare < -2.0 && rimmed > 2.0, "{bare} {rimmed}");
         assert!(half.abs() < 0.5, "{half}");
+        assert!(log_odds(2.2).is_none());
     }
 
     #[test]
     fn without_a_rim_nothing_is_said() {
         let seen = presence(&|u, v| (u - 15.0).hypot(v - 15.0) < 3.0);
         assert!(Rim::of(&seen).is_none());
+    }
+
+    #[test]
+    fn stripes_are_no_rim() {
+        let striped = |stripe: f32| {
+            let mut seen = presence(&|_, _| false);
+            for k in 0..SIDE * SIDE {
+                let [u, v] = [k % SIDE, k / SIDE].map(|v| v as f64 * seen.pitch_mm);
+                let light = if v.rem_euclid(6.0) < 3.0 {
+                    stripe
+                } else {
+                    -stripe
+                };
+                seen.share[k] = light + if u < 1.0 { 1.5 } else { 1.0 };
+            }
+            Rim::of(&seen)
+        };
+        assert!(striped(0.1).is_some() && striped(0.4).is_none());
     }
 }
