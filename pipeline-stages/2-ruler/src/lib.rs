@@ -1,11 +1,10 @@
 //! Second stage: finds the rulers in a photo, locates their ticks and reads their unit.
 //!
-//! Long straight edges (`edges`) and spectra of small tiles (`propose`, `tiles`) propose where regular marks
-//! might be; the phase of the
-//! marks is followed along a strip (`strip`, `row`); each mark is located to a fraction of a pixel and
-//! a projective grid fitted (`marks`, `grid`); the order of long and short marks tells the
-//! unit (`lengths`, `hierarchy`). Marks that keep no such order are no ruler's. Where there is no
-//! row of marks, a scale of blocks is sought (`blocks`).
+//! Long straight edges (`edges`) and spectra of small tiles (`propose`, `tiles`) propose where
+//! regular marks might be; the phase of the marks is followed along a strip (`strip`, `row`); each
+//! mark is located to a fraction of a pixel and a projective grid fitted (`marks`, `grid`); the
+//! order of long and short marks tells the unit (`lengths`, `hierarchy`). Marks that keep no such
+//! order are no ruler's. Where there is no row of marks, a scale of blocks is sought (`blocks`).
 
 mod alone;
 mod blocks;

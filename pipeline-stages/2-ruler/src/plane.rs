@@ -186,8 +186,22 @@ pub(crate) fn plane_for(planes: &[Plane], pitch_px: f64, fewest: f64) -> &Plane 
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
+
+    /// A square plane of photo pixels, painted grey level by grey level.
+    pub(crate) fn plane(side: usize, grey: impl Fn(f64, f64) -> f64) -> Plane {
+        let grey = (0..side * side)
+            .map(|i| f64::from(PARTS) * grey((i % side) as f64, (i / side) as f64))
+            .map(|parts| parts.round() as u16)
+            .collect();
+        Plane {
+            width: side,
+            height: side,
+            grey,
+            step_px: 1.0,
+        }
+    }
 
     #[test]
     fn points_along_a_line_are_those_sampled_one_by_one() {

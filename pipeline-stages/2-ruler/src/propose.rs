@@ -80,14 +80,19 @@ impl Candidate {
             && turn_between(self.angle, other.angle).abs() < 0.05
     }
 
-    /// Whether the other lies along the same line, or close beside it.
-    pub(crate) fn is_beside(&self, other: &Self) -> bool {
+    /// How far the other's middle lies along this one's line and across it, in pixels.
+    fn way_to(&self, other: &Self) -> (f64, f64) {
         let (dx, dy) = (
             other.centre.0 - self.centre.0,
             other.centre.1 - self.centre.1,
         );
         let (sin, cos) = self.angle.sin_cos();
-        let (along, across) = (dx * cos + dy * sin, dy * cos - dx * sin);
+        (dx * cos + dy * sin, dy * cos - dx * sin)
+    }
+
+    /// Whether the other lies along the same line, or close beside it.
+    pub(crate) fn is_beside(&self, other: &Self) -> bool {
+        let (along, across) = self.way_to(other);
         turn_between(self.angle, other.angle).abs() < 0.05
             && across.abs() < 4.0 * self.period_px.min(other.period_px)
             && along.abs() < self.half_length_px + other.half_length_px
@@ -95,12 +100,7 @@ impl Candidate {
 
     /// Whether the other proposes the same row again.
     pub(crate) fn repeats(&self, other: &Self) -> bool {
-        let (dx, dy) = (
-            other.centre.0 - self.centre.0,
-            other.centre.1 - self.centre.1,
-        );
-        let (sin, cos) = self.angle.sin_cos();
-        let (along, across) = (dx * cos + dy * sin, dy * cos - dx * sin);
+        let (along, across) = self.way_to(other);
         self.is_like(other)
             && across.abs() < 3.0 * self.period_px
             && along.abs() + 0.7 * other.half_length_px < self.half_length_px
@@ -331,19 +331,7 @@ fn candidate_of(peaks: &[Peak], alone: &[f64], members: &[usize], tile_px: f64) 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn plane(side: usize, grey: impl Fn(f64, f64) -> f64) -> Plane {
-        let grey = (0..side * side)
-            .map(|i| 256.0 * grey((i % side) as f64, (i / side) as f64))
-            .map(|parts| parts.round() as u16)
-            .collect();
-        Plane {
-            width: side,
-            height: side,
-            grey,
-            step_px: 1.0,
-        }
-    }
+    use crate::plane::tests::plane;
 
     #[test]
     fn finds_period_and_direction_of_a_row() {

@@ -224,19 +224,7 @@ impl TileSpectrum {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn plane(side: usize, grey: impl Fn(f64, f64) -> f64) -> Plane {
-        let grey = (0..side * side)
-            .map(|i| 256.0 * grey((i % side) as f64, (i / side) as f64))
-            .map(|parts| parts.round() as u16)
-            .collect();
-        Plane {
-            width: side,
-            height: side,
-            grey,
-            step_px: 1.0,
-        }
-    }
+    use crate::plane::tests::plane;
 
     fn window() -> Vec<f32> {
         let step = std::f32::consts::PI / TILE as f32;
