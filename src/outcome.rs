@@ -46,6 +46,7 @@ impl Worked {
             plane: None,
             fitted: None,
             rival: None,
+            suspicions: Vec::new(),
             versions: Vec::new(),
             fabric_lines: None,
             material: None,

@@ -302,7 +302,8 @@ impl Bench<'_> {
             plane: Some(plane),
             doubts: &plane.warnings,
         };
-        let (verdict, reasons) = fit::judge(&ranking, &job, &self.verdict_settings(task));
+        let verdict_settings = self.verdict_settings(task);
+        let (verdict, reasons) = fit::judge(&ranking, &job, &verdict_settings);
         worked.report.verdict = worked.report.verdict.max(verdict);
         worked.report.reasons.extend(reasons);
         worked.report.versions = artworks
@@ -316,6 +317,9 @@ impl Bench<'_> {
             expected_width_mm,
         };
         worked.report.fitted = ranking.best().map(fitted);
+        worked.report.suspicions = ranking
+            .best()
+            .map_or(Vec::new(), |best| fit::suspicions(best, &verdict_settings));
         worked.report.rival = ranking.versions.get(1).map(fitted);
         ranking.best().map(|best| best.artwork)
     }

@@ -63,6 +63,7 @@ impl Bench<'_> {
                     plane: Some(&found.plane),
                     fitted: Some((&plan.artwork, &found.fit)),
                     rival: None,
+                    suspicions: &[],
                     residue: None,
                 };
                 match pictures::draw_emblem(&scene) {

@@ -32,6 +32,7 @@ impl Bench<'_> {
                 plane: worked.report.plane.as_ref(),
                 fitted: fitted.map(|f| (&f.artwork, &f.fit)),
                 rival: worked.report.rival.as_ref().map(|f| (&f.artwork, &f.fit)),
+                suspicions: &worked.report.suspicions,
                 residue: picture.as_ref().map(|p| (&p.image, &p.grid)),
             };
             (seen, pictures::draw(&scene))

@@ -1,9 +1,9 @@
-//! The few places where the outline and the residue agree worst, close up: people would rather look
-//! than read.
+//! The few places that a person should look at, close up: where another version is suspected, and where
+//! outline and residue agree worst.
 
 use image::{Rgb, RgbImage};
 use measures::fit::EdgeSample;
-use measures::{Fit, Point, Px};
+use measures::{Fit, Point, Px, Suspected, Suspicion};
 use rayon::prelude::*;
 
 use super::Error;
@@ -20,11 +20,13 @@ pub struct Closeup {
     pub words: String,
 }
 
-/// A place on the outline.
+/// A place to look at.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Place {
     pub(super) at: Point<Px>,
     px_per_mm: f64,
+    /// Side of what a picture of it shows.
+    frame_mm: f64,
     what: What,
 }
 
@@ -35,6 +37,8 @@ enum What {
     Off(f64),
     /// No edge is seen over this length, in mm.
     Unseen(f64),
+    /// Another version is suspected, from so many mm².
+    Suspected(Suspected, f64),
 }
 
 /// Most places shown, and most of them without an edge where enough others are left.
@@ -45,8 +49,11 @@ const UNSEEN_MIN_MM: f64 = 1.0;
 const OFF_MIN_MM: f64 = 0.05;
 /// A distance is the mean over so much of the outline to either side.
 const REACH_MM: f64 = 1.5;
-/// Side of what a picture shows.
+/// Side of what a picture shows: for a suspicion so many times what a square of its area has, but not
+/// more than the most.
 const FRAME_MM: f64 = 10.0;
+const FRAME_SIDES: f64 = 2.5;
+const FRAME_MOST_MM: f64 = 40.0;
 /// Finer than this is the cloth's texture, which would hide the edge.
 const FINEST_MM: f64 = 0.1;
 /// Sizes in a picture, in pixels.
@@ -64,12 +71,29 @@ impl What {
                 format!("edge {:.2} mm {side}", mm.abs())
             }
             Self::Unseen(mm) => format!("no edge seen over {mm:.1} mm"),
+            Self::Suspected(Suspected::Surplus, mm2) => {
+                format!("residue where the artwork has none, {mm2:.0} mm²")
+            }
+            Self::Suspected(Suspected::MadeHole, mm2) => {
+                format!("a hole that looks made, {mm2:.0} mm²")
+            }
+            Self::Suspected(Suspected::MissingParts, mm2) => {
+                format!("a part without residue, {mm2:.0} mm²")
+            }
+        }
+    }
+
+    fn frame_mm(self) -> f64 {
+        match self {
+            Self::Off(_) | Self::Unseen(_) => FRAME_MM,
+            Self::Suspected(_, mm2) => (FRAME_SIDES * mm2.sqrt()).clamp(FRAME_MM, FRAME_MOST_MM),
         }
     }
 }
 
-/// The worst places: where no edge is seen for longest, and where it lies farthest off.
-pub(super) fn worst_places(fit: &Fit) -> Vec<Place> {
+/// The worst places: where another version is suspected, where no edge is seen for longest, and where it
+/// lies farthest off.
+pub(super) fn worst_places(fit: &Fit, suspicions: &[Suspicion]) -> Vec<Place> {
     let to_art = fit.art_to_photo.inverse();
     let px_per_mm =
         |at: Point<Px>| to_art.map_or(1.0, |m| 1.0 / (m.scale_at(at) * fit.mm_per_art).max(1e-9));
@@ -88,18 +112,26 @@ pub(super) fn worst_places(fit: &Fit) -> Vec<Place> {
     let mut chosen: Vec<Place> = Vec::new();
     let mut choose = |places: &mut dyn Iterator<Item = (Point<Px>, What)>, most: usize| {
         for (at, what) in places {
-            let px_per_mm = px_per_mm(at);
-            let apart = |p: &Place| p.at.distance(at) > FRAME_MM * px_per_mm;
+            let (px_per_mm, frame_mm) = (px_per_mm(at), what.frame_mm());
+            let apart = |p: &Place| {
+                let [dx, dy] = [p.at.x - at.x, p.at.y - at.y].map(f64::abs);
+                dx.max(dy) > 0.5 * (p.frame_mm + frame_mm) * px_per_mm
+            };
             if chosen.len() < most && chosen.iter().all(apart) {
                 chosen.push(Place {
                     at,
                     px_per_mm,
+                    frame_mm,
                     what,
                 });
             }
         }
     };
-    choose(&mut unseen.clone(), UNSEEN_PLACES);
+    let suspected = suspicions
+        .iter()
+        .filter_map(|s| Some((s.at?, What::Suspected(s.what, s.area_mm2))));
+    choose(&mut suspected.clone(), PLACES);
+    choose(&mut unseen.clone(), suspected.count() + UNSEEN_PLACES);
     choose(&mut off.into_iter(), PLACES);
     choose(&mut unseen.into_iter(), PLACES);
     chosen
@@ -216,7 +248,7 @@ pub(super) fn frames(
 impl Place {
     /// The part of the photo that a picture of this place shows.
     fn square(&self, photo: (u32, u32)) -> View {
-        let side_px = FRAME_MM * self.px_per_mm;
+        let side_px = self.frame_mm * self.px_per_mm;
         View::square(self.at, side_px, f64::from(SIDE_PX), photo)
     }
 }
@@ -248,7 +280,7 @@ fn picture(
     number: usize,
 ) -> Result<RgbImage, Error> {
     let view = place.square(photo.dimensions());
-    let plain = contrasted(photo, &view)?;
+    let plain = contrasted(photo, &view, place.frame_mm)?;
     let mut marked = plain.clone();
     let bleed_px = bleed_mm * place.px_per_mm;
     if bleed_px * view.scale >= 2.0 {
@@ -300,14 +332,14 @@ fn dotted(picture: &mut RgbImage, view: &View, lines: &[Vec<Point<Px>>]) {
 
 /// A part of the photo, fine texture smoothed, with its contrast raised: what differs little is
 /// told apart, and the garment's colour is still guessed.
-fn contrasted(photo: &RgbImage, view: &View) -> Result<RgbImage, Error> {
+fn contrasted(photo: &RgbImage, view: &View, frame_mm: f64) -> Result<RgbImage, Error> {
     const COLOUR_KEPT: f32 = 0.4;
     const MIDDLE: f32 = 120.0;
     const RANGE: f32 = 190.0;
     const GAIN_MAX: f32 = 12.0;
     let side = f64::from(view.size[0]);
     let smooth = View {
-        scale: (FRAME_MM / FINEST_MM / side).min(1.0),
+        scale: (frame_mm / FINEST_MM / side).min(1.0),
         ..*view
     };
     let mut picture = smooth.cut(photo)?;
@@ -386,7 +418,7 @@ mod tests {
             1 if (70.0..74.0).contains(&mm) => Some(0.2),
             _ => Some(0.01),
         });
-        let places = worst_places(&fit);
+        let places = worst_places(&fit, &[]);
         let words: Vec<String> = places.iter().map(|p| p.what.words()).collect();
         assert_eq!(
             words,
@@ -411,21 +443,37 @@ mod tests {
 
     #[test]
     fn an_outline_that_agrees_everywhere_has_no_worst_place() {
-        assert_eq!(worst_places(&fit(|_, _| Some(0.02))), []);
+        assert_eq!(worst_places(&fit(|_, _| Some(0.02)), &[]), []);
         // Whether an edge jumps to and fro is no distance.
         let jumping = fit(|_, mm| Some(if mm.fract() == 0.0 { 0.3 } else { -0.3 }));
-        assert_eq!(worst_places(&jumping), []);
+        assert_eq!(worst_places(&jumping, &[]), []);
     }
 
     #[test]
     fn pictures_of_neighbouring_places_do_not_overlap() {
-        let everywhere = worst_places(&fit(|_, mm| (mm > 30.0).then_some(0.2)));
+        let everywhere = worst_places(&fit(|_, mm| (mm > 30.0).then_some(0.2)), &[]);
         assert_eq!(everywhere.len(), PLACES);
         for (k, a) in everywhere.iter().enumerate() {
             for b in &everywhere[k + 1..] {
                 assert!(a.at.distance(b.at) > FRAME_MM * a.px_per_mm);
             }
         }
+    }
+
+    #[test]
+    fn where_another_version_is_suspected_is_shown_first_and_whole() {
+        let suspicion = |what, at, area_mm2| Suspicion { what, at, area_mm2 };
+        let at = Point::new(500.0, 300.0);
+        let suspicions = [
+            suspicion(Suspected::MissingParts, None, 30.0),
+            suspicion(Suspected::MadeHole, Some(at), 64.0),
+        ];
+        let places = worst_places(&fit(|_, mm| (mm > 30.0).then_some(0.2)), &suspicions);
+        assert_eq!(places.len(), PLACES);
+        assert_eq!(places[0].at, at);
+        assert_eq!(places[0].what.words(), "a hole that looks made, 64 mm²");
+        assert_eq!(places[0].square((2000, 2000)).size, [200, 200]);
+        assert!(places[1..].iter().all(|p| p.frame_mm == FRAME_MM));
     }
 
     /// A step of 3 % on texture becomes one that is seen at a glance, and stays where it is.
@@ -442,7 +490,7 @@ mod tests {
             f64::from(SIDE_PX),
             (400, 400),
         );
-        let seen = contrasted(&photo, &view).unwrap();
+        let seen = contrasted(&photo, &view, FRAME_MM).unwrap();
         assert_eq!(seen.dimensions(), (SIDE_PX, SIDE_PX));
         let mean = |columns: std::ops::Range<u32>| {
             let count = (columns.len() as u32 * SIDE_PX) as f32;
@@ -461,6 +509,7 @@ mod tests {
         let place = |x: f64, y: f64| Place {
             at: Point::new(x, y),
             px_per_mm: 10.0,
+            frame_mm: FRAME_MM,
             what: What::Off(0.1),
         };
         let places = [place(3.0, 5.0), place(995.0, 797.0), place(2000.0, 100.0)];

@@ -22,7 +22,8 @@ mod view;
 
 use measures::ruler::RulerUnit;
 use measures::{
-    Art, Artwork, AsCut, ClothLines, ClothPlane, CutFrom, Fit, Mm, Outline, Point, Ruler, Verdict,
+    Art, Artwork, AsCut, ClothLines, ClothPlane, CutFrom, Fit, Mm, Outline, Point, Ruler,
+    Suspicion, Verdict,
 };
 
 pub use index_page::index_page;
@@ -94,6 +95,8 @@ pub struct EmblemReport {
     pub fitted: Option<Fitted>,
     /// The likeliest other version, as it would lie.
     pub rival: Option<Fitted>,
+    /// Where another version than the one that fits best is suspected.
+    pub suspicions: Vec<Suspicion>,
     /// Every version compared, in the order of the job file.
     pub versions: Vec<VersionScore>,
     /// Direction of the cloth's stripes, ribs or columns.

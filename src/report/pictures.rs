@@ -2,7 +2,7 @@
 //! close up, the residue as the program sees it, and where versions differ on that.
 
 use image::{GrayImage, RgbImage};
-use measures::{Art, Artwork, ClothPlane, Fit, Grid, Map, Mm, Photo, Point, Px, Ruler};
+use measures::{Art, Artwork, ClothPlane, Fit, Grid, Map, Mm, Photo, Point, Px, Ruler, Suspicion};
 
 use super::Error;
 use super::closeups::{self, Closeup, Place};
@@ -25,6 +25,8 @@ pub struct Scene<'a> {
     pub fitted: Option<(&'a Artwork, &'a Fit)>,
     /// The likeliest other version, and how it would lie.
     pub rival: Option<(&'a Artwork, &'a Fit)>,
+    /// Where another version is suspected.
+    pub suspicions: &'a [Suspicion],
     /// The residue as the program sees it, and where its pixels lie on the cloth.
     pub residue: Option<(&'a GrayImage, &'a Grid)>,
 }
@@ -71,7 +73,9 @@ const THUMBNAIL_PX: f64 = 320.0;
 /// # Errors
 /// When a picture cannot be encoded.
 pub fn draw(scene: &Scene<'_>) -> Result<Pictures, Error> {
-    let places = scene.fitted.map(|(_, fit)| closeups::worst_places(fit));
+    let places = scene
+        .fitted
+        .map(|(_, fit)| closeups::worst_places(fit, scene.suspicions));
     let marks = Marks::new(scene, places.unwrap_or_default());
     let photo = &scene.photo.rgb;
     let overlay = || {

@@ -158,6 +158,7 @@ fn emblem(name: &str, verdict: Verdict) -> EmblemReport {
         plane: Some(&plane),
         fitted: Some((&artwork, &fit)),
         rival: Some((&other, &rival)),
+        suspicions: &[],
         residue: Some((&grey, &grid)),
     };
     EmblemReport {
@@ -175,6 +176,7 @@ fn emblem(name: &str, verdict: Verdict) -> EmblemReport {
             expected_width_mm: Some(41.0),
         }),
         rival: None,
+        suspicions: Vec::new(),
         versions: vec![VersionScore {
             file: NASTY.into(),
             score: 0.97,
@@ -410,6 +412,7 @@ fn pictures_are_left_out_where_there_is_nothing_to_show() {
         plane: None,
         fitted: None,
         rival: None,
+        suspicions: &[],
         residue: None,
     };
     let pictures = draw(&scene).unwrap();
@@ -467,6 +470,7 @@ fn an_emblem_outside_the_photo_does_no_harm() {
         plane: Some(&plane),
         fitted: Some((&artwork, &fit)),
         rival: Some((&artwork, &fit)),
+        suspicions: &[],
         residue: None,
     };
     assert!(draw(&scene).unwrap().fitted_jpg.is_empty());

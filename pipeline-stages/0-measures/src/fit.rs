@@ -31,6 +31,29 @@ pub struct EdgeSample {
     pub length_mm: f64,
 }
 
+/// A place where the residue and the artwork differ as two versions of an emblem would.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Suspicion {
+    /// What is suspected there.
+    pub what: Suspected,
+    /// The place in the photo, where there is one.
+    pub at: Option<Point<Px>>,
+    /// The area that differs, in mm²; of surplus and missing parts that of all together, the largest
+    /// of which lies at `at`.
+    pub area_mm2: f64,
+}
+
+/// How the residue differs from the artwork.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Suspected {
+    /// Residue where the artwork has none.
+    Surplus,
+    /// A hole in the residue that looks made, not worn.
+    MadeHole,
+    /// Whole parts of the artwork left no residue.
+    MissingParts,
+}
+
 /// An artwork registered to the residue.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Fit {

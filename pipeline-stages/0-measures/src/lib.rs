@@ -22,7 +22,7 @@ pub mod unit;
 
 pub use artwork::Artwork;
 pub use cloth::ClothPlane;
-pub use fit::{Fit, Verdict};
+pub use fit::{Fit, Suspected, Suspicion, Verdict};
 pub use lines::ClothLines;
 pub use map::Map;
 pub use outline::{AsCut, CutFrom, Outline, Worn};

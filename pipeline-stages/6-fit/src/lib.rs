@@ -27,7 +27,7 @@ mod versions;
 use measures::{Artwork, ClothPlane, Fit, Point, Px, ResidueField};
 use serde::Deserialize;
 
-pub use verdict::{Job, VerdictSettings, judge};
+pub use verdict::{Job, VerdictSettings, judge, suspicions};
 
 /// The stage's section of the settings.
 #[derive(Clone, Debug, Deserialize)]

@@ -1,6 +1,6 @@
 //! What the figures allow.
 
-use measures::{Artwork, ClothPlane, Fit, Point, Px, Verdict};
+use measures::{Artwork, ClothPlane, Fit, Suspected, Suspicion, Verdict};
 use serde::Deserialize;
 
 use crate::{Evidence, Ranked, Ranking};
@@ -183,11 +183,54 @@ fn about_the_course(best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
     look
 }
 
-/// Where in the photo to look; nothing where that is not known.
-fn place(at: Option<Point<Px>>) -> String {
-    at.map_or(String::new(), |p| {
+/// Where another version is suspected.
+pub fn suspicions(best: &Ranked, settings: &VerdictSettings) -> Vec<Suspicion> {
+    let evidence = &best.evidence;
+    let hole = &evidence.made_hole;
+    let suspects = [
+        (
+            evidence.surplus_mm2 > settings.surplus_mm2,
+            Suspected::Surplus,
+            evidence.surplus_at,
+            evidence.surplus_mm2,
+        ),
+        (
+            hole.probability > settings.made_hole_probability,
+            Suspected::MadeHole,
+            hole.at,
+            hole.area_mm2,
+        ),
+        (
+            evidence.missing_parts_mm2 > settings.missing_parts_mm2,
+            Suspected::MissingParts,
+            evidence.missing_part_at,
+            evidence.missing_parts_mm2,
+        ),
+    ];
+    let suspected = suspects.into_iter().filter(|(beyond, ..)| *beyond);
+    suspected
+        .map(|(_, what, at, area_mm2)| Suspicion { what, at, area_mm2 })
+        .collect()
+}
+
+fn about(suspicion: &Suspicion, file: &str) -> String {
+    let mm2 = suspicion.area_mm2;
+    let at = suspicion.at.map_or(String::new(), |p| {
         format!(" at {:.0}, {:.0} px in the photo", p.x, p.y)
-    })
+    });
+    match suspicion.what {
+        Suspected::Surplus => {
+            format!("{mm2:.0} mm² show residue{at} where {file} has none: is it another version?")
+        }
+        Suspected::MadeHole => format!(
+            "The residue has a hole of {mm2:.0} mm²{at} where {file} has none, and it looks made \
+             rather than worn: is it another version?"
+        ),
+        Suspected::MissingParts => format!(
+            "Whole parts of {file}, {mm2:.0} mm²{at}, left no residue although the rest did: is it \
+             another version?"
+        ),
+    }
 }
 
 fn about_the_version(ranking: &Ranking, best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
@@ -208,32 +251,11 @@ fn about_the_version(ranking: &Ranking, best: &Ranked, settings: &VerdictSetting
             ),
         });
     }
-    if best.evidence.surplus_mm2 > settings.surplus_mm2 {
-        look.push(format!(
-            "{:.0} mm² show residue{} where {} has none: is it another version?",
-            best.evidence.surplus_mm2,
-            place(best.evidence.surplus_at),
-            best.file
-        ));
-    }
-    let hole = &best.evidence.made_hole;
-    if hole.probability > settings.made_hole_probability {
-        let at = place(hole.at);
-        look.push(format!(
-            "The residue has a hole of {:.0} mm²{at} where {} has none, and it looks made rather \
-             than worn: is it another version?",
-            hole.area_mm2, best.file
-        ));
-    }
-    if best.evidence.missing_parts_mm2 > settings.missing_parts_mm2 {
-        look.push(format!(
-            "Whole parts of {}, {:.0} mm²{}, left no residue although the rest did: is it another \
-             version?",
-            best.file,
-            best.evidence.missing_parts_mm2,
-            place(best.evidence.missing_part_at)
-        ));
-    }
+    look.extend(
+        suspicions(best, settings)
+            .iter()
+            .map(|s| about(s, &best.file)),
+    );
     if best.evidence.missing_detail_mm > settings.missing_detail_mm {
         look.push(format!(
             "{:.0} mm of the outline of {} are not there although the residue around is: is it \
@@ -342,6 +364,7 @@ fn no_fit(best: &Ranked, settings: &VerdictSettings) -> Vec<String> {
 
 #[cfg(test)]
 mod tests {
+    use measures::Point;
     use measures::cloth::{PlanePose, PlaneTerm};
     use measures::photo::{Camera, FocalSource};
 
