@@ -57,6 +57,8 @@ pub struct Outcome {
     pub position_error_mm: Option<f64>,
     /// The bound (k = 2).
     pub u_shift_mm: Option<f64>,
+    /// How much too large or too small the emblem is seen in the photo, whatever the scale.
+    pub seen_size_error_percent: Option<f64>,
     /// Cramér–Rao bounds (k = 1) of size and place, the scale known.
     pub least_size_percent: Option<f64>,
     /// The place's.
@@ -197,6 +199,7 @@ fn judge(
     };
     let width = artworks[best.artwork].outline.bounding_box().width() * fit.mm_per_art;
     out.size_error_percent = truth.size_error_percent(width);
+    out.seen_size_error_percent = truth.seen_size_error_percent(&fit.art_to_photo);
     out.cut_error_mm = truth.cut_error_mm(width);
     out.position_error_mm = truth.position_error_mm(&fit.art_to_photo);
     if let Some((rms, greatest)) = truth.outline_error_mm(&fit.art_to_photo) {

@@ -173,6 +173,16 @@ impl Truth {
         Some(100.0 * (width_mm / self.emblem.as_ref()?.width_mm - 1.0))
     }
 
+    /// How much too large (+) or too small (−) the emblem is seen in the photo, in per cent, whatever
+    /// the scale: the mean over its outline. `None` without an emblem.
+    pub fn seen_size_error_percent(&self, art_to_photo: &Map<Art, Px>) -> Option<f64> {
+        let emblem = self.emblem.as_ref()?;
+        let points = emblem.outline_points();
+        let ratio = |&p: &Point<Art>| art_to_photo.scale_at(p) / emblem.emblem_to_photo.scale_at(p);
+        let mean = points.iter().map(ratio).sum::<f64>() / points.len().max(1) as f64;
+        Some(100.0 * (mean - 1.0))
+    }
+
     /// Greatest distance between the true outline and one cut at `width_mm`, laid middle on
     /// middle and unturned, in millimetres: what a wrong scale does to the piece itself, even when
     /// the outline lies right in the photo. `None` without an emblem.

@@ -157,8 +157,7 @@ fn bound_cells(group: &[&Outcome]) -> Vec<String> {
     .concat()
 }
 
-/// Errors over the least that any estimate would make, the scale's error taken out: root mean
-/// squares. And over the stated bounds (k = 2), as spreads.
+/// Errors over the least that any estimate would make, as seen in the photo: root mean squares. And over the stated bounds (k = 2), as spreads.
 fn least_cells(group: &[&Outcome]) -> Vec<String> {
     let over = |pairs: Vec<(f64, f64)>| {
         let squares = pairs.iter().map(|(error, least)| (error / least).powi(2));
@@ -169,11 +168,10 @@ fn least_cells(group: &[&Outcome]) -> Vec<String> {
             _ => [format!("{:.1}", mean.sqrt()), bounds],
         }
     };
-    // Only the fit's own share of the size's error.
-    let size = group.iter().filter_map(|r| {
-        let error = r.size_error_percent? + r.scale_error_percent?;
-        Some((error, r.least_size_percent?))
-    });
+    // Only the fit's own share of the size's error: an emblem's shape may correct the ruler's scale.
+    let size = group
+        .iter()
+        .filter_map(|r| r.seen_size_error_percent.zip(r.least_size_percent));
     let place = group
         .iter()
         .filter_map(|r| r.position_error_mm.zip(r.least_place_mm));
