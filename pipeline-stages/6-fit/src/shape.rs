@@ -4,8 +4,9 @@
 use kurbo::PathEl;
 use measures::{Art, Map, Outline, Point, Vector};
 
-/// How far the polygon may lie from the curve, in shape units: 8 µm on an 80 mm emblem.
-const FLATTENING: f64 = 1e-4;
+/// How far the polygon may lie from the curve, in shape units: chords make a disc too small by up to
+/// four thirds of this, its measured size too large by as much.
+const FLATTENING: f64 = 1e-5;
 /// Coverage samples along the longer side at the finest of the coverage pictures.
 const COVERAGE_SAMPLES: usize = 256;
 
@@ -356,5 +357,34 @@ impl Distance {
 impl Shape {
     pub(crate) fn art(&self, spot: Spot) -> Point<Art> {
         self.to_art.apply(Point::new(spot[0], spot[1]))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use kurbo::{Circle, Shape as _};
+
+    use super::*;
+
+    /// A hundredth of what a scale is known to at best.
+    const SIZE_PERCENT: f64 = 0.002;
+
+    #[test]
+    fn a_disc_of_chords_is_hardly_smaller_than_the_disc() {
+        let disc = Circle::new((30.0, 20.0), 15.0).to_path(1e-9);
+        let shape = Shape::new(&Outline::from_contours(vec![disc], &[false])).unwrap();
+        let spots = &shape.polygons[0];
+        let doubled: f64 = (0..spots.len())
+            .map(|k| {
+                let (a, b) = (spots[k], spots[(k + 1) % spots.len()]);
+                a[0] * b[1] - a[1] * b[0]
+            })
+            .sum();
+        let radius = (0.5 * doubled.abs() / std::f64::consts::PI).sqrt();
+        let too_small_percent = 100.0 * (1.0 - radius / 0.5);
+        assert!(
+            (0.0..SIZE_PERCENT).contains(&too_small_percent),
+            "{too_small_percent}"
+        );
     }
 }

@@ -149,15 +149,16 @@ impl Family {
         trap: None,
         impostor: None,
     };
-    /// Plain cloth, clear residue.
+    /// Plain cloth, clear and whole residue with even edges: what a bound that knows of noise alone
+    /// takes for granted.
     pub const CLEAN: Family = Family {
         name: "clean",
         stripes: 0.0,
         folds: [0, 0],
         stains: [0, 0],
         clutter: 0.0,
-        missing: [0.0, 0.05],
-        roughness_mm: [0.0, 0.03],
+        missing: [0.0, 0.0],
+        roughness_mm: [0.0, 0.0],
         contrast_percent: [12.0, 20.0],
         ..Self::MAIN
     };
