@@ -27,6 +27,15 @@ const OUTERMOST_FROM_MM: f64 = 8.0;
 const MIN_DEPTH: f64 = 0.1;
 /// Parts of the ruler looked at one by one.
 const SECTIONS: usize = 3;
+/// So far past the first and the last mark neither ruler nor shadow lies, but the cloth's own stripes
+/// go on.
+const PAST_MM: (f64, f64) = (20.0, 40.0);
+/// A ruler that goes on there shows this share of its graduated edge's step.
+const STILL_RULER: f64 = 0.5;
+
+/// Light (natural logarithm) on lines along the ruler, from [`OUTWARD_MM`] outside its graduated edge to
+/// [`INWARD_MM`] inside, [`ACROSS_MM`] apart; `None` where the photo does not show enough of a line.
+type Course = Vec<Option<f64>>;
 
 /// Distance from the ruler's edge at which its shadow has faded to half, the wider of both long
 /// edges, in millimetres. `None` where no shadow is seen.
@@ -46,7 +55,8 @@ pub(crate) fn width_mm(
         edge,
         pitch_mm,
     };
-    let beside = |section| bench.width_beside(section).unwrap_or(0.0);
+    let cloth = bench.past_the_ends().map(|part| bench.course(part));
+    let beside = |section| bench.width_beside(section, &cloth).unwrap_or(0.0);
     Some(common_width(bench.sections().map(beside))).filter(|width| *width > 0.0)
 }
 
@@ -99,6 +109,44 @@ fn faded(course: &[Option<f64>], edge: usize, direction: i64) -> Option<f64> {
     steps(from, UNSHADED_MM.0).take_while(dark).last()
 }
 
+/// Distance from an edge at which the shadow has faded to half, stripes taken away. Where the ruler's
+/// two ends tell differently, the wider.
+fn width_without(
+    course: &Course,
+    cloth: &[&Course],
+    edge: &dyn Fn(&Course) -> Option<usize>,
+    direction: i64,
+) -> Option<f64> {
+    let at = edge(course)?;
+    let striped = cloth.iter().filter(|c| faded(c, at, direction).is_some());
+    let bare: Vec<Course> = striped.map(|c| difference(course, c)).collect();
+    if bare.is_empty() {
+        return faded(course, at, direction);
+    }
+    let widths = bare.iter().filter_map(|c| faded(c, edge(c)?, direction));
+    widths.max_by(f64::total_cmp)
+}
+
+fn difference(course: &Course, other: &Course) -> Course {
+    let both = course.iter().zip(other);
+    both.map(|(a, b)| Some((*a)? - (*b)?)).collect()
+}
+
+/// How much the light changes about a line.
+fn step(course: &Course, k: usize) -> Option<f64> {
+    let at = |k: Option<usize>| course.get(k?).copied()?;
+    Some((at(k.checked_add(2))? - at(k.checked_sub(2))?).abs())
+}
+
+/// The line between two distances from the graduated edge about which the light changes most.
+fn steepest(course: &Course, from_mm: f64, to_mm: f64) -> Option<usize> {
+    let index = |mm: f64| ((mm + OUTWARD_MM) / ACROSS_MM).round() as usize;
+    (index(from_mm)..index(to_mm))
+        .filter_map(|k| Some((step(course, k)?, k)))
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|s| s.1)
+}
+
 struct Bench<'a> {
     plane: &'a Plane,
     marks: &'a Marks,
@@ -114,27 +162,33 @@ impl Bench<'_> {
         std::array::from_fn(|k| (at(k), at(k + 1)))
     }
 
-    /// Distance at which the shadow beside a part of the ruler has faded to half.
-    fn width_beside(&self, section: (i32, i32)) -> Option<f64> {
-        let course: Vec<Option<f64>> = (0..((OUTWARD_MM + INWARD_MM) / ACROSS_MM) as i32)
+    /// As many marks past either end of the ruler, were it longer.
+    fn past_the_ends(&self) -> [(i32, i32); 2] {
+        let (first, last) = self.marks.range;
+        let [from, to] = [PAST_MM.0, PAST_MM.1].map(|mm| (mm / self.pitch_mm) as i32);
+        [(first - to, first - from), (last + from, last + to)]
+    }
+
+    fn course(&self, section: (i32, i32)) -> Course {
+        (0..((OUTWARD_MM + INWARD_MM) / ACROSS_MM) as i32)
             .map(|k| self.light(section, f64::from(k) * ACROSS_MM - OUTWARD_MM))
-            .collect();
-        let index = |mm: f64| ((mm + OUTWARD_MM) / ACROSS_MM).round() as usize;
-        let step =
-            |k: usize| Some((course.get(k + 2).copied()?? - course.get(k - 2).copied()??).abs());
-        let steepest = |from: f64, to: f64| {
-            (index(from)..index(to))
-                .filter_map(|k| Some((step(k)?, k)))
-                .max_by(|a, b| a.0.total_cmp(&b.0))
-                .map(|s| s.1)
+            .collect()
+    }
+
+    /// Distance at which the shadow beside a part of the ruler has faded to half. What is as dark past
+    /// the ruler's ends, in `cloth`, is a stripe: it is taken away.
+    fn width_beside(&self, section: (i32, i32), cloth: &[Course]) -> Option<f64> {
+        let course = self.course(section);
+        let near = steepest(&course, -INSET_MM, 1.0);
+        let ended = |cloth: &&Course| {
+            let steps = near.and_then(|k| step(cloth, k).zip(step(&course, k)));
+            steps.is_some_and(|(past, beside)| past < STILL_RULER * beside)
         };
-        let near = steepest(-INSET_MM, 1.0);
-        let far = steepest(WIDTH_MM.0, WIDTH_MM.1);
-        let edges = [near.map(|k| (k, -1)), far.map(|k| (k, 1))];
-        let widths = edges.into_iter().flatten();
-        widths
-            .filter_map(|(k, direction)| faded(&course, k, direction))
-            .max_by(f64::total_cmp)
+        let cloth: Vec<&Course> = cloth.iter().filter(ended).collect();
+        let far = |course: &Course| steepest(course, WIDTH_MM.0, WIDTH_MM.1);
+        let outward = width_without(&course, &cloth, &|_| near, -1);
+        let inward = width_without(&course, &cloth, &far, 1);
+        outward.into_iter().chain(inward).max_by(f64::total_cmp)
     }
 
     /// Usual light (natural logarithm) beside a part of the ruler, on the line that runs

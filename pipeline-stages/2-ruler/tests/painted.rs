@@ -6,6 +6,7 @@
 )]
 
 use measures::ruler::{RulerHint, RulerSearch};
+use scene_painter::cloth::Stripes;
 use scene_painter::family::Impostor;
 use scene_painter::scene::MarkKind;
 use scene_painter::{Family, Scene};
@@ -52,21 +53,54 @@ fn rulers_on_cloth_are_read_right() {
     }
 }
 
+fn widest_shadow_mm(scene: &Scene) -> f64 {
+    let (found, _) = search(scene);
+    let shadows = found.rulers.iter().filter_map(|r| r.shadow_mm);
+    shadows.fold(0.0, f64::max)
+}
+
 #[test]
 fn a_ruler_that_stands_off_the_cloth_casts_a_wider_shadow() {
     let mut scene = Scene::random(5, &Family::QUICK);
-    let widest = |scene: &Scene| {
-        let (found, _) = search(scene);
-        let shadows = found.rulers.iter().filter_map(|r| r.shadow_mm);
-        shadows.fold(0.0, f64::max)
-    };
-    let lying = widest(&scene);
+    let lying = widest_shadow_mm(&scene);
     assert!(lying < 3.5, "{lying} mm");
     for ruler in &mut scene.rulers {
         ruler.lift_mm = [14.0, 14.0];
     }
-    let raised = widest(&scene);
+    let raised = widest_shadow_mm(&scene);
     assert!(raised > 6.0, "{raised} mm");
+}
+
+/// Stripes along the ruler, one of them beside it, that go on where the ruler ends.
+#[test]
+fn a_dark_stripe_of_the_cloth_is_no_shadow() {
+    const ALONG_DEG: f64 = 4.0;
+    let mut scene = Scene::random(5, &Family::QUICK);
+    scene.cloth.angle_deg = ALONG_DEG - 90.0;
+    for ruler in &mut scene.rulers {
+        (ruler.angle_deg, ruler.corner_mm) = (ALONG_DEG - 1.0, [-20.0, -30.0]);
+    }
+    let dark = [-25.0; 3];
+    let mut with_stripes = |phase_mm: f64, lift_mm: f64| {
+        scene.cloth.stripes = vec![Stripes {
+            period_mm: 42.0,
+            width_mm: 20.0,
+            phase_mm,
+            contrast_percent: dark,
+            softness_mm: 0.5,
+            crosswise: false,
+        }];
+        for ruler in &mut scene.rulers {
+            ruler.lift_mm = [lift_mm; 2];
+        }
+        widest_shadow_mm(&scene)
+    };
+    let phases = [0.0, 10.5, 21.0, 31.5];
+    let lying = phases.map(|phase| with_stripes(phase, 0.0));
+    assert!(lying.iter().all(|mm| *mm < 3.5), "{lying:?} mm");
+    let raised = phases.map(|phase| with_stripes(phase, 14.0));
+    let wider = lying.iter().zip(&raised).all(|(l, r)| *r > l + 2.0);
+    assert!(wider, "{lying:?} and {raised:?} mm");
 }
 
 #[test]
