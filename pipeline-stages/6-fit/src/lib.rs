@@ -5,6 +5,7 @@
 //! figures allow.
 
 mod align;
+mod border;
 mod certainty;
 mod coarse;
 mod colour;

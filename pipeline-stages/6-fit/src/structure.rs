@@ -12,6 +12,7 @@ use measures::Grid;
 use rayon::prelude::*;
 
 use crate::align::{Aligner, Alignment, Drawing};
+use crate::border::Border;
 use crate::colour::Colours;
 use crate::pose::BLEED;
 use crate::region::Region;
@@ -23,6 +24,17 @@ const LENGTH_MM: f64 = 2.0;
 const SHARE: f64 = 0.5;
 /// Spots nearer to the artwork's edge than this may be its bleed or fray.
 const CLEARANCE_MM: f64 = 0.9;
+/// Fainter or stronger things than this share of the emblem's contrast are stains and folds,
+const LIKE_RESIDUE: RangeInclusive<f64> = 0.65..=1.12;
+/// as are those whose border changes the photo by less than this. Measured on painted scenes: 0.54
+/// and more where another version's residue lies, 0.1 to 0.4 at the border of uneven light.
+const STEP_MIN: f64 = 0.45;
+/// Borders are looked at so far to either side.
+const STEP_MM: f64 = 1.0;
+/// The edge of what is no cloth blurs over so many samples,
+const RIM: usize = 2;
+/// and no part of an emblem has more of its border there than this.
+const AT_END_MAX: f64 = 0.25;
 
 /// A connected patch of cloth on which residue and artwork differ.
 #[derive(Clone, Debug)]
@@ -34,9 +46,12 @@ pub(crate) struct Patch {
     pub(crate) touching: f64,
     /// Mean difference, as a share of the emblem's contrast.
     pub(crate) difference: f64,
+    /// How much the photo changes at its border, as a share of the emblem's contrast. `None`
+    /// where the artwork's own edge, or what is no cloth, lies all about it.
+    pub(crate) step: Option<f64>,
     /// Whether it is no residue: runs on beyond the cloth that is looked at and hardly comes near
-    /// the artwork, as the edge of a ruler or a seam does, is part of a stripe, or has another
-    /// colour.
+    /// the artwork, or lies along the end of that cloth, as the edge of a ruler or a seam does, is
+    /// part of a stripe, or has another colour.
     pub(crate) foreign: bool,
 }
 
@@ -45,6 +60,9 @@ pub(crate) struct Patch {
 pub(crate) struct Differences {
     /// Residue where the artwork has none.
     pub(crate) surplus: Vec<Patch>,
+    /// Area of the largest patch of cloth that differs as much the other way, where nothing but
+    /// the cloth's own unevenness does.
+    pub(crate) uneven_mm2: f64,
     /// Openings of the artwork, too narrow for what shows in them to count as surplus, in which
     /// residue shows, in square millimetres.
     pub(crate) filled_mm2: f64,
@@ -55,39 +73,41 @@ pub(crate) struct Differences {
 }
 
 impl Differences {
-    /// Residue where the artwork has none, as strong as the emblem's own.
+    /// Residue where the artwork has none, as strong as the emblem's own, with an edge, and larger
+    /// than the cloth's own unevenness makes it seem.
     pub(crate) fn surplus(&self) -> Found {
-        /// Fainter or stronger things are stains and folds.
-        const LIKE_RESIDUE: RangeInclusive<f64> = 0.65..=1.12;
-        /// Small spots come out too faint: they may be as faint as this, if not so small as the
-        /// cloth's own, and not so large that they would come out whole.
-        const FAINT: f64 = 0.58;
-        const FAINT_AREA_MM2: RangeInclusive<f64> = 6.0..=15.0;
-        const FAINT_SHARE_MIN: f64 = 0.004;
         const AREA_MIN_MM2: f64 = 1.5;
-        /// Least share of the artwork's area: smaller spots are the cloth's.
-        const SHARE_MIN: f64 = 0.0015;
-        let least = AREA_MIN_MM2.max(SHARE_MIN * self.artwork_mm2);
-        let least_faint = FAINT_SHARE_MIN * self.artwork_mm2;
-        let faint = FAINT..*LIKE_RESIDUE.start();
+        /// Smaller spots are the cloth's, or lint: this share of the artwork's area, up to
+        const SHARE_MIN: f64 = 0.003;
+        /// what nobody overlooks.
+        const AREA_SEEN_MM2: f64 = 15.0;
+        let least = (SHARE_MIN * self.artwork_mm2).clamp(AREA_MIN_MM2, AREA_SEEN_MM2);
         let mut found = Found::among(&self.surplus, |p| {
-            let is_strong = p.area_mm2 >= least && LIKE_RESIDUE.contains(&p.difference);
-            let is_faint = p.area_mm2 >= least_faint
-                && FAINT_AREA_MM2.contains(&p.area_mm2)
-                && faint.contains(&p.difference);
-            !p.foreign && (is_strong || is_faint)
+            !p.foreign
+                && p.area_mm2 >= least.max(self.uneven_mm2)
+                && LIKE_RESIDUE.contains(&p.difference)
+                && p.step.is_none_or(|step| step >= STEP_MIN)
         });
         found.area_mm2 += self.filled_mm2;
         found
     }
 
-    /// Parts of the artwork that have no residue at all, cut off clean at their edges.
+    /// Parts of the artwork that have no residue at all, cut off clean at their edges, if wear has
+    /// not taken as much in one piece elsewhere.
     pub(crate) fn missing_parts(&self) -> Found {
         const AREA_MIN_MM2: f64 = 5.0;
         const TOUCHING: f64 = 0.9;
-        Found::among(&self.holes, |p| {
+        const TIMES_WORN: f64 = 1.5;
+        let worn = self.holes.iter().filter(|p| p.touching < TOUCHING);
+        let worn_mm2 = worn.map(|p| p.area_mm2).fold(0.0, f64::max);
+        let found = Found::among(&self.holes, |p| {
             p.area_mm2 >= AREA_MIN_MM2 && p.touching >= TOUCHING
-        })
+        });
+        if found.area_mm2 > TIMES_WORN * worn_mm2 {
+            found
+        } else {
+            Found::default()
+        }
     }
 }
 
@@ -122,7 +142,8 @@ pub(crate) fn differences(
     Differences {
         surplus: seen.surplus(&drawing.cover),
         filled_mm2: seen.filled_mm2(),
-        holes: seen.patches(1.0).1,
+        uneven_mm2: seen.uneven_mm2(),
+        holes: seen.patches(1.0, -1.0).1,
         artwork_mm2: covered * seen.grid().pitch_mm.powi(2),
     }
 }
@@ -134,6 +155,7 @@ struct Seen<'a> {
     share: Vec<f64>,
     /// Millimetres inside the residue's edge, negative outside; −∞ far from it.
     depth: Vec<f64>,
+    contrast: f64,
     bleed_mm: f64,
 }
 
@@ -156,6 +178,7 @@ impl<'a> Seen<'a> {
             region,
             share,
             depth: aligner.depths_mm(&alignment.pose, near),
+            contrast,
             bleed_mm: alignment.pose.0[BLEED],
         }
     }
@@ -164,28 +187,54 @@ impl<'a> Seen<'a> {
         &self.region.grid
     }
 
-    /// Patches that differ inside the residue's edge (1) or outside (−1), and their description.
-    fn patches(&self, inside: f64) -> (Vec<Vec<usize>>, Vec<Patch>) {
+    /// Patches inside the residue's edge (1) or outside (−1) that show more than the artwork does
+    /// (1) or less (−1), and their description.
+    fn patches(&self, inside: f64, shows: f64) -> (Vec<Vec<usize>>, Vec<Patch>) {
         let (share, depth, grid) = (&self.share, &self.depth, self.grid());
-        let differs = |k: usize| -inside * share[k] > SHARE && inside * depth[k] > 0.0;
+        let differs = |k: usize| shows * share[k] > SHARE && inside * depth[k] > 0.0;
         let core = |k: usize| inside * depth[k] > CLEARANCE_MM;
-        let near_edge = |k: usize| inside * depth[k] < 0.5 * CLEARANCE_MM;
         let found: Vec<Vec<usize>> = connected(grid.width, grid.height, &differs)
             .into_iter()
             .filter(|p| p.iter().any(|&k| core(k)))
             .collect();
         let described = found
             .iter()
-            .map(|p| Patch {
-                foreign: runs_on(p, self.region) && hardly_near(p, depth),
-                ..describe(p, grid.width, grid.pitch_mm, share, &differs, &near_edge)
-            })
+            .map(|p| self.describe(p, inside, &differs))
             .collect();
         (found, described)
     }
 
+    fn describe(&self, patch: &[usize], inside: f64, member: &dyn Fn(usize) -> bool) -> Patch {
+        let (share, depth, grid) = (&self.share, &self.depth, self.grid());
+        let near_edge = |k: usize| inside * depth[k] < 0.5 * CLEARANCE_MM;
+        let is_cloth = |k: usize| self.region.cloth[k] > 0.5;
+        let is_clear = |k: usize| inside * depth[k] > CLEARANCE_MM && is_cloth(k);
+        let border = Border::of(patch, [grid.width, grid.height], member);
+        let at_end = border.share_before_end(RIM, is_cloth);
+        let reach = (STEP_MM / grid.pitch_mm).round().max(1.0) as usize;
+        let step = border.step(&self.region.image, reach, is_clear);
+        let n = patch.len() as f64;
+        Patch {
+            area_mm2: n * grid.pitch_mm * grid.pitch_mm,
+            sample: patch[patch.len() / 2],
+            touching: border.share(near_edge),
+            difference: patch.iter().map(|&k| share[k]).sum::<f64>() / n,
+            step: step.map(|step| step / self.contrast),
+            foreign: at_end > AT_END_MAX || at_end > 0.0 && hardly_near(patch, depth),
+        }
+    }
+
+    /// Area of the largest patch of bare cloth that shows less than the cloth, as much as residue
+    /// would show more.
+    fn uneven_mm2(&self) -> f64 {
+        let (_, patches) = self.patches(-1.0, -1.0);
+        let like = |p: &&Patch| !p.foreign && LIKE_RESIDUE.contains(&-p.difference);
+        let areas = patches.iter().filter(like).map(|p| p.area_mm2);
+        areas.fold(0.0, f64::max)
+    }
+
     fn surplus(&self, cover: &[f32]) -> Vec<Patch> {
-        let (found, mut surplus) = self.patches(-1.0);
+        let (found, mut surplus) = self.patches(-1.0, 1.0);
         let is_bare = |k: usize| self.depth[k] < 0.0 && self.region.cloth[k] > 0.5;
         let bare = Cloth {
             width: self.grid().width,
@@ -227,22 +276,6 @@ fn is_filled(opening: &[usize], depth: &[f64], share: &[f64], pitch_mm: f64) -> 
     (DEEPEST_MIN_MM..=CLEARANCE_MM).contains(&deepest)
         && bare * pitch_mm * pitch_mm >= BARE_MIN_MM2
         && deep.iter().sum::<f64>() > SHARE * deep.len() as f64
-}
-
-/// Whether a patch reaches the rim of the region, or what is no cloth.
-fn runs_on(patch: &[usize], region: &Region) -> bool {
-    /// The edge of what is no cloth blurs over so many samples.
-    const RIM: usize = 2;
-    let grid = &region.grid;
-    patch.iter().any(|&k| {
-        let (i, j) = (k % grid.width, k / grid.width);
-        let (last_i, last_j) = (grid.width - 1, grid.height - 1);
-        let rim = i < RIM || j < RIM || i + RIM > last_i || j + RIM > last_j;
-        let is_cloth = |i: usize, j: usize| region.cloth[j * grid.width + i] > 0.5;
-        rim || [(i - RIM, j), (i + RIM, j), (i, j - RIM), (i, j + RIM)]
-            .into_iter()
-            .any(|(i, j)| !is_cloth(i, j))
-    })
 }
 
 /// Whether hardly any of a patch lies so near to the artwork that its depth is known.
@@ -304,41 +337,6 @@ pub(crate) fn connected(
     patches
 }
 
-fn describe(
-    patch: &[usize],
-    width: usize,
-    pitch_mm: f64,
-    share: &[f64],
-    member: &dyn Fn(usize) -> bool,
-    near_edge: &dyn Fn(usize) -> bool,
-) -> Patch {
-    let (mut sides, mut at_edge) = (0usize, 0usize);
-    for &k in patch {
-        let around = [
-            k.checked_sub(1),
-            Some(k + 1),
-            k.checked_sub(width),
-            Some(k + width),
-        ];
-        let open = around
-            .into_iter()
-            .filter(|n| n.is_none_or(|n| n >= share.len() || !member(n)))
-            .count();
-        sides += open;
-        if near_edge(k) {
-            at_edge += open;
-        }
-    }
-    let n = patch.len() as f64;
-    Patch {
-        area_mm2: n * pitch_mm * pitch_mm,
-        sample: patch[patch.len() / 2],
-        touching: at_edge as f64 / sides.max(1) as f64,
-        difference: patch.iter().map(|&k| share[k]).sum::<f64>() / n,
-        foreign: false,
-    }
-}
-
 /// Area of the convex hull of samples taken as unit squares (Andrew 1979, monotone chain).
 pub(crate) fn hull_area(patch: &[usize], width: usize) -> f64 {
     let mut corners: Vec<(i32, i32)> = patch
@@ -387,48 +385,50 @@ pub(crate) fn enlarged(plane: &[f32], width: usize, height: usize, times: usize)
 mod tests {
     use super::*;
 
-    const WIDTH: usize = 60;
-
-    fn patches(member: &dyn Fn(usize, usize) -> bool) -> Vec<Patch> {
-        let member = |k: usize| member(k % WIDTH, k / WIDTH);
-        let share = vec![-0.8; WIDTH * WIDTH];
-        connected(WIDTH, WIDTH, &member)
-            .iter()
-            .map(|p| describe(p, WIDTH, 0.5, &share, &member, &|k| k % WIDTH < 12))
-            .collect()
-    }
-
-    #[test]
-    fn a_disc_has_its_area() {
-        let disc = patches(&|i, j| i.abs_diff(30).pow(2) + j.abs_diff(30).pow(2) <= 144);
-        assert_eq!(disc.len(), 1);
-        let area = std::f64::consts::PI * 6.0 * 6.0;
-        assert!((disc[0].area_mm2 / area - 1.0).abs() < 0.03);
-    }
-
-    #[test]
-    fn only_what_is_like_residue_or_missing_whole_counts() {
-        let patch = |area_mm2, touching, difference| Patch {
+    fn patch(area_mm2: f64, touching: f64, difference: f64) -> Patch {
+        Patch {
             area_mm2,
             sample: 7,
             touching,
             difference,
+            step: Some(0.7),
             foreign: false,
-        };
-        let seen = Differences {
-            surplus: vec![
-                patch(4.0, 0.0, 0.9),
-                patch(90.0, 0.0, 1.5),
-                patch(14.0, 0.0, 0.6),
-                patch(40.0, 0.0, 0.6),
-                patch(3.0, 0.0, 0.61),
-            ],
-            holes: vec![patch(40.0, 0.5, -0.8), patch(25.0, 1.0, -0.9)],
+        }
+    }
+
+    fn seen(surplus: Vec<Patch>, uneven_mm2: f64, holes: Vec<Patch>) -> Differences {
+        Differences {
+            surplus,
+            uneven_mm2,
             filled_mm2: 0.0,
-            artwork_mm2: 1950.0,
+            holes,
+            artwork_mm2: 1000.0,
+        }
+    }
+
+    #[test]
+    fn surplus_is_like_residue_has_an_edge_and_stands_out_of_the_cloth() {
+        let patches = || {
+            let soft = Patch {
+                step: Some(0.2),
+                ..patch(300.0, 0.0, 0.7)
+            };
+            let strong = patch(90.0, 0.0, 1.5);
+            vec![patch(4.0, 0.0, 0.9), strong, patch(2.0, 0.0, 0.9), soft]
         };
-        assert!((seen.surplus().area_mm2 - 18.0).abs() < 1e-12);
-        assert!((seen.missing_parts().area_mm2 - 25.0).abs() < 1e-12);
+        let counted = |uneven_mm2| seen(patches(), uneven_mm2, vec![]).surplus().area_mm2;
+        assert!((counted(0.0) - 4.0).abs() < 1e-12);
+        assert!(counted(5.0) < 1e-12);
+    }
+
+    #[test]
+    fn parts_are_missing_unless_wear_took_as_much_elsewhere() {
+        let missing = |worn_mm2| {
+            let holes = vec![patch(worn_mm2, 0.5, -0.8), patch(25.0, 1.0, -0.9)];
+            seen(vec![], 0.0, holes).missing_parts().area_mm2
+        };
+        assert!((missing(10.0) - 25.0).abs() < 1e-12);
+        assert!(missing(20.0) < 1e-12);
     }
 
     #[test]
@@ -451,9 +451,11 @@ mod tests {
 
     #[test]
     fn patches_that_touch_at_corners_only_are_two() {
-        let two = patches(&|i, j| (i < 5 && j < 5) || ((5..9).contains(&i) && (5..9).contains(&j)));
-        assert_eq!(two.len(), 2);
-        assert!((two[0].touching - 1.0).abs() < 1e-12);
+        let member = |k: usize| {
+            let (i, j) = (k % 20, k / 20);
+            (i < 5 && j < 5) || ((5..9).contains(&i) && (5..9).contains(&j))
+        };
+        assert_eq!(connected(20, 20, &member).len(), 2);
     }
 
     #[test]

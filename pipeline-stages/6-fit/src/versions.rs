@@ -99,7 +99,7 @@ fn best_of(
             Some(turned.filter(|t| t.alignment.gain > gain).unwrap_or(own))
         })
         .collect();
-    let weights = coarse.weights(&tried);
+    let weights = coarse.weights(&tried.iter().collect::<Vec<_>>());
     let ahead =
         (0..tried.len()).max_by(|&i, &j| weights[i].total_cmp(&weights[j]).then(j.cmp(&i)))?;
     let front = &tried[ahead];
@@ -149,8 +149,12 @@ fn mirrored_probability<'a>(
     let pose = &f.alignment.pose;
     let size = pose.size_mm();
     let shape = &f.entrant.shape;
-    let mirrored = shape.mirrored();
-    if alike((&mirrored, pose), (shape, pose), &f.distance) {
+    let mirrored = Entrant {
+        artwork: f.entrant.artwork,
+        shape: shape.mirrored(),
+        climbers: Vec::new(),
+    };
+    if alike((&mirrored.shape, pose), (shape, pose), &f.distance) {
         return 0.0;
     }
     let look = Look {
@@ -159,11 +163,12 @@ fn mirrored_probability<'a>(
         turns_rad: [pose.0[TURN], PI],
         window: Some(about(pose)),
     };
-    let mut found = coarse::search(levels, &mirrored, &look, settings);
+    let mirror = &mirrored.shape;
+    let mut found = coarse::search(levels, mirror, &look, settings);
     found.retain(|c| c.middle.distance(pose.middle()) < 0.3 * size);
     found.truncate(LOCAL_CANDIDATES);
     let plane = ground.plane;
-    let climbed = refine::climb(levels, &mirrored, plane, &found, 1, Ascent::Short, settings);
+    let climbed = refine::climb(levels, mirror, plane, &found, 1, Ascent::Short, settings);
     let Some(best) = climbed.first() else {
         return 0.0;
     };
@@ -300,7 +305,7 @@ impl<'a> Ground<'a> {
     ///
     /// Residuals hang together along the outline: differences of the log-likelihood count as many
     /// times less as the best version's scores vary more than independent ones would.
-    fn weights(&self, finalists: &[Finalist]) -> Vec<f64> {
+    fn weights(&self, finalists: &[&Finalist]) -> Vec<f64> {
         let mut common = vec![false; self.region.grid.len()];
         for f in finalists {
             f.near.iter().for_each(|&(k, _)| common[k] = true);
@@ -316,7 +321,7 @@ impl<'a> Ground<'a> {
     }
 
     fn compare(&self, finalists: &[Finalist], artworks: &[Artwork]) -> Ranking {
-        let weights = self.weights(finalists);
+        let weights = self.weights(&finalists.iter().collect::<Vec<_>>());
         let total: f64 = weights.iter().sum();
         let snr = finalists
             .iter()
@@ -368,21 +373,17 @@ impl<'a> Ground<'a> {
     }
 
     /// Where a fit's mirror image lies best, and the probability that it is the right one.
-    fn mirrored(&self, mirrored: &Shape, start: Pose, f: &Finalist) -> (Pose, f64) {
-        let pose = &f.alignment.pose;
-        let distance = refine::distance_for(self.level, mirrored, pose.size_mm());
-        let (alignment, ..) = self.aligner(&distance).align(start);
-        if alike(
-            (mirrored, &alignment.pose),
-            (&f.entrant.shape, pose),
-            &f.distance,
-        ) {
-            return (alignment.pose, 0.0);
+    fn mirrored(&self, mirrored: &Entrant, start: Pose, f: &Finalist) -> (Pose, f64) {
+        let Some(image) = self.fit(mirrored, &[start]) else {
+            return (start, 0.0);
+        };
+        let pose = image.alignment.pose;
+        let own = (&f.entrant.shape, &f.alignment.pose);
+        if alike((&mirrored.shape, &pose), own, &f.distance) {
+            return (pose, 0.0);
         }
-        let behind = f.alignment.gain - alignment.gain;
-        let dispersion = f.alignment.dispersion.min(alignment.dispersion);
-        let probability = 1.0 / (1.0 + (behind / dispersion.max(TEMPER)).exp());
-        (alignment.pose, probability)
+        let weights = self.weights(&[f, &image]);
+        (pose, weights[1] / (weights[0] + weights[1]))
     }
 
     fn describe(&self, f: &Finalist, score: f64, artworks: &[Artwork]) -> Ranked {
