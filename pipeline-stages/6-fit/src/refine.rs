@@ -102,25 +102,19 @@ pub(crate) fn climb(
     }
 }
 
-/// Drops what falls far behind the best of its level, and all but the best `most` of each level;
-/// the strongest signal of each stays, since a fit that has not settled yet is rated too low.
+/// Drops what falls far behind the best of its level, and all but the best `most` of each level.
 fn keep_convincing(climbers: &mut Vec<Climber>, most: usize, settings: &Settings) {
     /// What shows less than this share of the best one's signal does not catch up.
     const SHARE: f64 = 0.65;
-    let before: Vec<(usize, f64, f64)> = climbers
+    let before: Vec<(usize, f64)> = climbers
         .iter()
-        .map(|c| {
-            let signal = c.alignment.signal();
-            (c.candidate.level, c.standing(settings), signal)
-        })
+        .map(|c| (c.candidate.level, c.standing(settings)))
         .collect();
     climbers.retain(|c| {
         let own = c.standing(settings);
         let same = || before.iter().filter(|b| b.0 == c.candidate.level);
         let best = same().map(|b| b.1).fold(0.0, f64::max);
-        let strongest = same().map(|b| b.2).fold(0.0, f64::max);
         own > SHARE * best && same().filter(|b| b.1 > own).count() < most
-            || c.alignment.signal() >= strongest
     });
 }
 
