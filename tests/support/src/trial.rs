@@ -33,8 +33,9 @@ pub enum Fault {
     Mute(String),
 }
 
-/// Processor time that a job may take, and how long one may wait for it on a busy computer.
-const MOST_CPU_SECONDS: u32 = 10;
+/// Processor time that a job may take, and how long one may wait for it on a busy computer. Built for
+/// tests, the program takes twice the time (the job that takes longest: 9.6 s for 5.1).
+const MOST_CPU_SECONDS: u32 = if cfg!(debug_assertions) { 20 } else { 10 };
 const MOST_WAIT: Duration = Duration::from_mins(2);
 /// What a skilled eye would see.
 const MOST_OFF_MM: f64 = 0.5;
