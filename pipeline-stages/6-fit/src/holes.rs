@@ -9,6 +9,7 @@
 //! patches that wear has left elsewhere. Wear is ragged, thins out, and comes in all sizes.
 
 mod elsewhere;
+mod lines;
 mod rim;
 
 use imageproc::distance_transform::euclidean_squared_distance_transform;
@@ -19,6 +20,7 @@ use crate::shape::Spot;
 use crate::structure::{connected, enlarged, full_contrast, hull_area};
 
 use elsewhere::Elsewhere;
+use lines::Lines;
 use rim::{RIM_MM, Rim};
 
 /// Spots that show less than this share of what the residue shows elsewhere are holes.
@@ -90,6 +92,9 @@ const PER_DOUBLED_LEAD: f64 = 1.0;
 /// How much it says that a hole touches the artwork's edge: of painted holes that hardly do, two in
 /// five worn ones touch it along a tenth of their own edge or more, and one in eight made ones.
 const PER_TOUCHING: f64 = -9.0;
+
+/// Log odds of long thin lines.
+const LINES: f64 = 3.0;
 
 /// Two holes are alike when area and length-to-width differ by less than this (natural
 /// logarithm); as few pairs of worn ones are alike so is the second number the evidence in it.
@@ -177,7 +182,7 @@ pub(crate) fn suspect(
         // Enlarged below, which bears no infinity.
         .map(|d| d.max(FAR_OUT_MM) as f32)
         .collect();
-    let mut worst = (f64::NEG_INFINITY, None);
+    let mut worst = (f64::NEG_INFINITY, 0.0, None);
     for look in &LOOKS {
         let seen = Presence::estimate(aligner, alignment, drawing, &depth, look.smooth_mm);
         let holes = seen.holes(look.neck_mm, artwork_mm2);
@@ -189,17 +194,20 @@ pub(crate) fn suspect(
                 .map(|other| own + look.log_odds(other) - PRIOR + EVIDENCE_OF_ALIKE);
             let odds = twins.fold(own, f64::max);
             if odds > worst.0 {
-                worst = (odds, Some(*hole));
+                worst = (odds, hole.area_mm2, Some(hole.middle));
             }
         }
+        if let Some(lines) = Lines::of(&seen).filter(|_| worst.0 < LINES) {
+            worst = (LINES, lines.area_mm2, Some(seen.place(lines.sample)));
+        }
     }
-    let (odds, hole) = worst;
-    hole.map_or_else(Suspect::default, |hole| {
-        let [i, j] = hole.middle.map(|v| v.round() as usize);
+    let (odds, area_mm2, middle) = worst;
+    middle.map_or_else(Suspect::default, |middle| {
+        let [i, j] = middle.map(|v| v.round() as usize);
         let (u, v) = aligner.spot_of(&alignment.pose, j * grid.width + i);
         Suspect {
             probability: (1.0 + (-odds).exp()).recip(),
-            area_mm2: hole.area_mm2,
+            area_mm2,
             at: Some([u, v]),
         }
     })
@@ -264,14 +272,7 @@ impl Presence {
     /// Holes whose necks have been cut, clear of the artwork's edge.
     fn holes(&self, neck_mm: f64, artwork_mm2: f64) -> Vec<Hole> {
         let disc = disc(neck_mm / self.pitch_mm);
-        let core: Vec<bool> = (0..self.gone.len())
-            .map(|k| {
-                self.gone[k]
-                    && self
-                        .around(k, &disc)
-                        .all(|n| n.is_some_and(|n| self.gone[n]))
-            })
-            .collect();
+        let core = self.core(&disc);
         let elsewhere = Elsewhere::of(self);
         let rim = Rim::of(self);
         let mut owner = vec![0usize; self.gone.len()];
@@ -297,6 +298,14 @@ impl Presence {
                 hole.lead = hole.area_mm2 / elsewhere.largest_mm2(patch[0]);
                 (hole.share >= SHARE_MIN && hole.touching < TOUCHING_MAX).then_some(hole)
             })
+            .collect()
+    }
+
+    /// Samples about which everything has gone, as far as `disc` reaches.
+    fn core(&self, disc: &[(isize, isize)]) -> Vec<bool> {
+        let gone = |n: Option<usize>| n.is_some_and(|n| self.gone[n]);
+        (0..self.gone.len())
+            .map(|k| self.gone[k] && self.around(k, disc).all(gone))
             .collect()
     }
 
