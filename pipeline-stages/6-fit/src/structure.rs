@@ -92,22 +92,13 @@ impl Differences {
         found
     }
 
-    /// Parts of the artwork that have no residue at all, cut off clean at their edges, if wear has
-    /// not taken as much in one piece elsewhere.
+    /// Parts of the artwork that have no residue at all, cut off clean at their edges.
     pub(crate) fn missing_parts(&self) -> Found {
         const AREA_MIN_MM2: f64 = 5.0;
         const TOUCHING: f64 = 0.9;
-        const TIMES_WORN: f64 = 1.5;
-        let worn = self.holes.iter().filter(|p| p.touching < TOUCHING);
-        let worn_mm2 = worn.map(|p| p.area_mm2).fold(0.0, f64::max);
-        let found = Found::among(&self.holes, |p| {
+        Found::among(&self.holes, |p| {
             p.area_mm2 >= AREA_MIN_MM2 && p.touching >= TOUCHING
-        });
-        if found.area_mm2 > TIMES_WORN * worn_mm2 {
-            found
-        } else {
-            Found::default()
-        }
+        })
     }
 }
 
@@ -422,13 +413,10 @@ mod tests {
     }
 
     #[test]
-    fn parts_are_missing_unless_wear_took_as_much_elsewhere() {
-        let missing = |worn_mm2| {
-            let holes = vec![patch(worn_mm2, 0.5, -0.8), patch(25.0, 1.0, -0.9)];
-            seen(vec![], 0.0, holes).missing_parts().area_mm2
-        };
-        assert!((missing(10.0) - 25.0).abs() < 1e-12);
-        assert!(missing(20.0) < 1e-12);
+    fn parts_are_missing_that_went_whole() {
+        let holes = vec![patch(40.0, 0.5, -0.8), patch(25.0, 1.0, -0.9)];
+        let missing = seen(vec![], 0.0, holes).missing_parts();
+        assert!((missing.area_mm2 - 25.0).abs() < 1e-12);
     }
 
     #[test]
