@@ -331,6 +331,8 @@ fn scene(seed: u64, px_per_mm: f64, focal_35mm: f64, slopes: [f64; 2], cloth: Cl
             exposure: 1.15,
             colour: [1.03, 1.0, 0.96],
             shadows_percent: 3.0,
+            reach: 0.9,
+            softness: 0.35,
         },
         sensor: Sensor {
             full_well: 5000.0,

@@ -193,6 +193,8 @@ fn light(cloth: &Cloth, rng: &mut Rng) -> Light {
         exposure: rng.range(0.85, 1.1) * (1.35 - 0.6 * brightness),
         colour: [1.0 + warm, 1.0, 1.0 - warm],
         shadows_percent: rng.range(0.0, 6.0),
+        reach: 0.9,
+        softness: 0.35,
     }
 }
 
@@ -264,6 +266,16 @@ fn place_emblem(
                 (open, vec![plain])
             } else {
                 (plain, vec![open])
+            };
+            truth = None;
+        }
+        Some(Trap::OtherSlot) => {
+            let plain = Emblem::new(design);
+            let cut = plain.with_slot([0.006, 0.06], rng)?;
+            (shown, versions) = if rng.chance(0.75) {
+                (cut, vec![plain])
+            } else {
+                (plain, vec![cut])
             };
             truth = None;
         }
@@ -387,11 +399,10 @@ fn place_rulers(
     }
     if family.trap == Some(Trap::RulerRaised) {
         let lift = rng.range(0.06, 0.14) * scene.rulers[0].ruler.length_mm;
-        scene.rulers[0].lift_mm = if rng.chance(0.5) {
-            [0.0, lift]
-        } else {
-            [lift, 0.0]
-        };
+        let parallel = rng.range(6.0, 20.0);
+        scene.rulers[0].lift_mm = *rng.pick(&[[0.0, lift], [lift, 0.0], [parallel, parallel]]);
+        scene.light.reach = rng.range(0.0, 1.2);
+        scene.light.softness = rng.range(0.1, 0.4);
     }
     Some(())
 }

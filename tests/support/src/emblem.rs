@@ -7,6 +7,7 @@ use measures::{Art, Outline};
 use crate::designs;
 use crate::opening::Opening;
 use crate::random::Rng;
+use crate::slot::Slot;
 
 /// What an emblem shows. All are invented.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -120,6 +121,8 @@ pub struct Emblem {
     pub mirrored: bool,
     /// A hole that no other version has.
     pub opening: Option<Opening>,
+    /// A slot through its strokes that no other version has.
+    pub slot: Option<Slot>,
 }
 
 impl Emblem {
@@ -133,6 +136,7 @@ impl Emblem {
             corner: 1.0,
             mirrored: false,
             opening: None,
+            slot: None,
         }
     }
 
@@ -143,6 +147,21 @@ impl Emblem {
         Some(Self {
             opening: Some(opening),
             ..self
+        })
+    }
+
+    /// The same with a slot through its strokes that takes a share of its area between these; `None`
+    /// where none was found.
+    pub fn with_slot(self, share: [f64; 2], rng: &mut Rng) -> Option<Self> {
+        const TRIES: usize = 100;
+        let whole = self.outline().area();
+        (0..TRIES).find_map(|_| {
+            let cut = Self {
+                slot: Some(Slot::random(&designs::draw(&self), rng)),
+                ..self
+            };
+            let taken = 1.0 - cut.outline().area() / whole;
+            (share[0]..share[1]).contains(&taken).then_some(cut)
         })
     }
 
@@ -226,6 +245,9 @@ impl Emblem {
     fn contours(&self) -> Vec<BezPath> {
         let mut drawn = designs::draw(self);
         drawn.extend(self.opening.map(|o| o.path()));
+        if let Some(slot) = self.slot {
+            drawn = slot.cut(&drawn);
+        }
         let across = if self.mirrored { -1.0 } else { 1.0 };
         let b = bounds(&drawn);
         let placed = Affine::translate((MARGIN, MARGIN))

@@ -18,6 +18,8 @@ pub enum Trap {
     OtherInnerDetail,
     /// The residue has a hole that the artwork has not, or lacks one that the artwork has.
     OtherOpening,
+    /// A slot through its strokes, on one side only.
+    OtherSlot,
     /// There is no ruler.
     NoRuler,
     /// Two rulers tell scales that differ by more than one per cent.
@@ -347,6 +349,12 @@ impl Family {
         trap: Some(Trap::OtherOpening),
         ..Self::MAIN
     };
+    /// A slot through the strokes, on one side only.
+    pub const OTHER_SLOT: Family = Family {
+        name: "other-slot",
+        trap: Some(Trap::OtherSlot),
+        ..Self::MAIN
+    };
     /// No ruler.
     pub const NO_RULER: Family = Family {
         name: "no-ruler",
@@ -428,12 +436,13 @@ impl Family {
     ];
 
     /// Families that must never lead to a cut.
-    pub const TRAPS: [Family; 8] = [
+    pub const TRAPS: [Family; 9] = [
         Self::NO_RESIDUE,
         Self::OTHER_ARTWORK,
         Self::MIRROR_IMAGE,
         Self::OTHER_DETAIL,
         Self::OTHER_OPENING,
+        Self::OTHER_SLOT,
         Self::NO_RULER,
         Self::RULERS_DISAGREE,
         Self::RULER_RAISED,

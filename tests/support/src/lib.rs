@@ -41,6 +41,7 @@ pub mod residue;
 pub mod ruler;
 pub mod scene;
 mod sensor;
+mod slot;
 pub mod trial;
 pub mod truth;
 
@@ -49,4 +50,5 @@ pub use family::{Family, Trap};
 pub use opening::Opening;
 pub use paint::Painting;
 pub use scene::Scene;
+pub use slot::Slot;
 pub use truth::{EmblemTruth, Truth};

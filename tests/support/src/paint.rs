@@ -11,7 +11,7 @@ use crate::marks::Overlay;
 use crate::random::{Noise, Rng, ramp};
 use crate::residue::{Residue, Trace};
 use crate::ruler::Face;
-use crate::scene::{PlacedRuler, Pressed, Scene, View};
+use crate::scene::{Light, PlacedRuler, Pressed, Scene, View};
 use crate::sensor;
 use crate::truth::Truth;
 
@@ -114,17 +114,18 @@ struct Slab {
     to_face: Back,
     to_foot: Back,
     height: f32,
+    softness: f32,
     /// Where its shadow falls, in its own directions.
     shade: [f32; 2],
     wall: [f32; 3],
 }
 
 impl Slab {
-    fn new(placed: &PlacedRuler, view: &View, light_deg: f64, rng: &mut Rng) -> Self {
+    fn new(placed: &PlacedRuler, view: &View, lit: &Light, rng: &mut Rng) -> Self {
         let lifted = placed.lift_mm[0].max(placed.lift_mm[1]);
         let height = placed.ruler.thickness_mm + lifted;
-        let from = (light_deg - placed.angle_deg).to_radians();
-        let reach = 0.9 * height;
+        let from = (lit.angle_deg - placed.angle_deg).to_radians();
+        let reach = lit.reach * height;
         let face = Face::new(&placed.ruler, rng);
         let wall = face
             .spot(0.5 * face.length, 0.5 * face.width, 1.0)
@@ -134,6 +135,7 @@ impl Slab {
             to_face: Back::of(&view.face_to_photo(placed)),
             to_foot: Back::of(&view.foot_to_photo(placed)),
             height: height as f32,
+            softness: lit.softness as f32,
             shade: [(-reach * from.cos()) as f32, (-reach * from.sin()) as f32],
             face,
             wall,
@@ -160,7 +162,7 @@ impl Slab {
         if ground > 3.0 * self.height + 2.0 {
             return;
         }
-        let soft = 0.35 * self.height + 0.1;
+        let soft = self.softness * self.height + 0.1;
         let shaded = self.outside(s0 - self.shade[0], t0 - self.shade[1]);
         let shadow = 0.42 * ramp(soft, -soft, shaded)
             + 0.3 * (-ground.max(0.0) / (0.6 * self.height + 0.05)).exp();
@@ -259,7 +261,6 @@ impl<'a> Studio<'a> {
     fn new(scene: &'a Scene) -> Self {
         let mut rng = scene.paints();
         let view = scene.view();
-        let light = scene.light.angle_deg;
         Self {
             fabric: Fabric::new(&scene.cloth, &mut rng),
             traces: scene
@@ -275,7 +276,7 @@ impl<'a> Studio<'a> {
             slabs: scene
                 .rulers
                 .iter()
-                .map(|r| Slab::new(r, &view, light, &mut rng))
+                .map(|r| Slab::new(r, &view, &scene.light, &mut rng))
                 .collect(),
             to_cloth: Back::of(&view.pose.to_photo(&view.camera)),
             noise: Noise::new(&mut rng),

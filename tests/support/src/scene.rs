@@ -43,6 +43,11 @@ pub struct Light {
     pub colour: [f64; 3],
     /// Soft large shadows, in per cent.
     pub shadows_percent: f64,
+    /// How far the shadow of a thing's edge falls, in its height above the cloth: 0 in light from
+    /// straight above.
+    pub reach: f64,
+    /// Half the breadth over which that shadow fades, in the same.
+    pub softness: f64,
 }
 
 /// The sensor and what the camera does with its values.
