@@ -122,7 +122,7 @@ fn ruler(plane: &ClothPlane) -> Ruler {
         ],
         px_per_mm: 3.0,
         u_px_per_mm: 0.002,
-        shadow_mm: None,
+        shadow: None,
         ends: [at(-40.0, 51.0), at(40.0, 51.0)],
     }
 }

@@ -66,11 +66,19 @@ pub struct Ruler {
     pub px_per_mm: f64,
     /// Expanded uncertainty (k = 2) of `px_per_mm` from locating the ticks alone.
     pub u_px_per_mm: f64,
-    /// How far from the ruler's long edges its shadow has faded to half, in millimetres; `None`
-    /// where none is seen.
-    pub shadow_mm: Option<f64>,
+    /// The shadow beside the ruler's long edges; `None` where none is seen.
+    pub shadow: Option<Shadow>,
     /// The first and the last located tick, on the line through the ticks' middles.
     pub ends: [Point<Px>; 2],
+}
+
+/// The shadow beside a ruler, in millimetres.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Shadow {
+    /// Distance from the ruler's edge at which it has faded to half.
+    pub width_mm: f64,
+    /// Distance over which it fades from three quarters of its depth to one.
+    pub fading_mm: f64,
 }
 
 impl Ruler {

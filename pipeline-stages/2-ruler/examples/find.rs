@@ -58,7 +58,7 @@ fn summary(name: &str, search: &RulerSearch, seconds: f64, with_ticks: bool) -> 
                 "px_per_mm": r.px_per_mm,
                 "u_px_per_mm": r.u_px_per_mm,
                 "ends_px": r.ends,
-                "shadow_mm": r.shadow_mm,
+                "shadow": r.shadow,
                 "ticks": r.ticks.len(),
                 "base_mm": r.base_mm(),
             });

@@ -2,7 +2,7 @@
 //! same row to keep.
 
 use measures::photo::FocalSource;
-use measures::ruler::{Reading, Ruler, RulerHint, RulerUnit, Tick, TickPoint};
+use measures::ruler::{Reading, Ruler, RulerHint, RulerUnit, Shadow, Tick, TickPoint};
 use measures::unit::MM_PER_INCH;
 use measures::{Camera, Point, Px};
 
@@ -562,14 +562,14 @@ impl Found {
             body: self.body(),
             px_per_mm: ends[0].distance(ends[1]) / base_mm,
             u_px_per_mm: 2.0 * marks.fit.u_length_px(first, last) / base_mm,
-            shadow_mm: self.shadow_mm(planes, reading.pitch_mm),
+            shadow: self.shadow(planes, reading.pitch_mm),
             ends,
         })
     }
 
-    fn shadow_mm(&self, planes: &[Plane], pitch_mm: f64) -> Option<f64> {
+    fn shadow(&self, planes: &[Plane], pitch_mm: f64) -> Option<Shadow> {
         let edge = graduated_edge(&self.extents, self.edge_low)?;
-        shadow::width_mm(planes, &self.marks, &edge, pitch_mm)
+        shadow::beside(planes, &self.marks, &edge, pitch_mm)
     }
 
     fn body(&self) -> [Point<Px>; 4] {

@@ -1,10 +1,15 @@
-//! The shadow beside a ruler: one that lies on the cloth casts a narrow one, one that is held or
-//! stands above it a wide, soft one.
+//! The shadow beside a ruler: one that lies on the cloth casts a narrow one that ends abruptly, one
+//! that is held or stands above it a wide one, or in light from above a narrow one that fades slowly.
+
+mod profile;
+
+use measures::ruler::Shadow;
 
 use crate::figures::EdgeLine;
 use crate::grid::median;
 use crate::marks::Marks;
 use crate::plane::{Plane, plane_for};
+use profile::Profile;
 
 /// Distance between the lines looked at, along the ruler and across it, in millimetres.
 const ALONG_MM: f64 = 1.0;
@@ -16,15 +21,6 @@ const INWARD_MM: f64 = 90.0;
 const WIDTH_MM: (f64, f64) = (6.0, 52.0);
 /// The body's edge lies at most this far outside the ticks' ends.
 const INSET_MM: f64 = 2.0;
-/// Cloth this near to the edge is the ruler's side, or blurred with it; that far away it is
-/// taken for unshaded.
-const SIDE_MM: f64 = 1.0;
-const UNSHADED_MM: (f64, f64) = (20.0, 32.0);
-/// Where the photo ends nearer, the outermost so much of it is, if it begins beyond the second.
-const OUTERMOST_MM: f64 = 6.0;
-const OUTERMOST_FROM_MM: f64 = 8.0;
-/// Shadows fainter than this (natural logarithm of light) are not looked at.
-const MIN_DEPTH: f64 = 0.1;
 /// Parts of the ruler looked at one by one.
 const SECTIONS: usize = 3;
 /// So far past the first and the last mark neither ruler nor shadow lies, but the cloth's own stripes
@@ -37,14 +33,17 @@ const STILL_RULER: f64 = 0.5;
 /// [`INWARD_MM`] inside, [`ACROSS_MM`] apart; `None` where the photo does not show enough of a line.
 type Course = Vec<Option<f64>>;
 
-/// Distance from the ruler's edge at which its shadow has faded to half, the wider of both long
-/// edges, in millimetres. `None` where no shadow is seen.
-pub(crate) fn width_mm(
+/// A length of the shadow at one edge, in millimetres.
+type Length = fn(&Profile) -> Option<f64>;
+
+/// The shadow beside the ruler, by the long edge that shows the wider or the softer one. `None` where
+/// none is seen.
+pub(crate) fn beside(
     planes: &[Plane],
     marks: &Marks,
     edge: &EdgeLine,
     pitch_mm: f64,
-) -> Option<f64> {
+) -> Option<Shadow> {
     let bench = Bench {
         plane: plane_for(
             planes,
@@ -56,8 +55,16 @@ pub(crate) fn width_mm(
         pitch_mm,
     };
     let cloth = bench.past_the_ends().map(|part| bench.course(part));
-    let beside = |section| bench.width_beside(section, &cloth).unwrap_or(0.0);
-    Some(common_width(bench.sections().map(beside))).filter(|width| *width > 0.0)
+    let parts = bench.sections().map(|part| bench.course(part));
+    let each = |length: Length| {
+        let of_part = |course| beside_part(course, &cloth, length).unwrap_or(0.0);
+        parts.each_ref().map(of_part)
+    };
+    let width_mm = common_width(each(profile::width_mm));
+    (width_mm > 0.0).then(|| Shadow {
+        width_mm,
+        fading_mm: common_fading(each(profile::fading_mm)),
+    })
 }
 
 /// The width of a shadow by those beside the parts of the ruler: alike, or growing towards an end
@@ -72,59 +79,54 @@ fn common_width(widths: [f64; SECTIONS]) -> f64 {
     }
 }
 
-/// Distance from sample `edge` at which the shadow has faded to half.
-fn faded(course: &[Option<f64>], edge: usize, direction: i64) -> Option<f64> {
-    /// Fewer lines do not tell the unshaded cloth's light.
-    const FAR_MIN: usize = 8;
-    let at = |mm: f64| {
-        let k = edge as i64 + direction * (mm / ACROSS_MM).round() as i64;
-        usize::try_from(k)
-            .ok()
-            .and_then(|k| course.get(k).copied()?)
-    };
-    let steps = |from: f64, to: f64| {
-        let count = ((to - from) / ACROSS_MM) as i32;
-        (0..count).map(move |k| from + f64::from(k) * ACROSS_MM)
-    };
-    let far = |from: f64, to: f64| -> Option<Vec<f64>> {
-        let light: Vec<f64> = steps(from, to).filter_map(at).collect();
-        (light.len() >= FAR_MIN).then_some(light)
-    };
-    let outermost = || {
-        let end = steps(OUTERMOST_FROM_MM, UNSHADED_MM.1).take_while(|mm| at(*mm).is_some());
-        let from = end.last()? - OUTERMOST_MM;
-        (from >= OUTERMOST_FROM_MM).then(|| far(from, from + OUTERMOST_MM))?
-    };
-    let mut far = far(UNSHADED_MM.0, UNSHADED_MM.1).or_else(outermost)?;
-    let unshaded = median(&mut far);
-    let deepest = steps(SIDE_MM, 6.0)
-        .filter_map(at)
-        .fold(f64::INFINITY, f64::min);
-    let depth = unshaded - deepest;
-    if depth < MIN_DEPTH {
-        return None;
-    }
-    let dark = |mm: &f64| at(*mm).is_none_or(|light| unshaded - light > 0.5 * depth);
-    let from = steps(SIDE_MM, 6.0).find(|mm| at(*mm).is_some_and(|l| l <= deepest + 1e-9))?;
-    steps(from, UNSHADED_MM.0).take_while(dark).last()
+/// The same of how it fades; light that changes over much more beside one part is the cloth's.
+fn common_fading(lengths: [f64; SECTIONS]) -> f64 {
+    /// The greatest is at most so many times the least.
+    const ALIKE: f64 = 3.0;
+    let least = lengths.into_iter().fold(f64::INFINITY, f64::min);
+    let alike = lengths.iter().all(|length| *length <= ALIKE * least);
+    if alike { common_width(lengths) } else { least }
 }
 
-/// Distance from an edge at which the shadow has faded to half, stripes taken away. Where the ruler's
-/// two ends tell differently, the wider.
-fn width_without(
+/// A length of the shadow beside a part of the ruler, the greater of both long edges. What is as dark
+/// past the ruler's ends, in `cloth`, is a stripe: it is taken away.
+fn beside_part(course: &Course, cloth: &[Course], length: Length) -> Option<f64> {
+    let near = steepest(course, -INSET_MM, 1.0);
+    let ended = |cloth: &&Course| {
+        let steps = near.and_then(|k| step(cloth, k).zip(step(course, k)));
+        steps.is_some_and(|(past, beside)| past < STILL_RULER * beside)
+    };
+    let cloth: Vec<&Course> = cloth.iter().filter(ended).collect();
+    let far = |course: &Course| steepest(course, WIDTH_MM.0, WIDTH_MM.1);
+    let outward = without_stripes(course, &cloth, &|_| near, -1, length);
+    let inward = without_stripes(course, &cloth, &far, 1, length);
+    outward.into_iter().chain(inward).max_by(f64::total_cmp)
+}
+
+/// A length of the shadow at one edge, stripes taken away. Where the ruler's two ends tell differently,
+/// the greater.
+fn without_stripes(
     course: &Course,
     cloth: &[&Course],
     edge: &dyn Fn(&Course) -> Option<usize>,
     direction: i64,
+    length: Length,
 ) -> Option<f64> {
     let at = edge(course)?;
-    let striped = cloth.iter().filter(|c| faded(c, at, direction).is_some());
+    let of = |course: &Course, edge| {
+        length(&Profile {
+            course,
+            edge,
+            direction,
+        })
+    };
+    let striped = cloth.iter().filter(|c| of(c, at).is_some());
     let bare: Vec<Course> = striped.map(|c| difference(course, c)).collect();
     if bare.is_empty() {
-        return faded(course, at, direction);
+        return of(course, at);
     }
-    let widths = bare.iter().filter_map(|c| faded(c, edge(c)?, direction));
-    widths.max_by(f64::total_cmp)
+    let lengths = bare.iter().filter_map(|c| of(c, edge(c)?));
+    lengths.max_by(f64::total_cmp)
 }
 
 fn difference(course: &Course, other: &Course) -> Course {
@@ -175,22 +177,6 @@ impl Bench<'_> {
             .collect()
     }
 
-    /// Distance at which the shadow beside a part of the ruler has faded to half. What is as dark past
-    /// the ruler's ends, in `cloth`, is a stripe: it is taken away.
-    fn width_beside(&self, section: (i32, i32), cloth: &[Course]) -> Option<f64> {
-        let course = self.course(section);
-        let near = steepest(&course, -INSET_MM, 1.0);
-        let ended = |cloth: &&Course| {
-            let steps = near.and_then(|k| step(cloth, k).zip(step(&course, k)));
-            steps.is_some_and(|(past, beside)| past < STILL_RULER * beside)
-        };
-        let cloth: Vec<&Course> = cloth.iter().filter(ended).collect();
-        let far = |course: &Course| steepest(course, WIDTH_MM.0, WIDTH_MM.1);
-        let outward = width_without(&course, &cloth, &|_| near, -1);
-        let inward = width_without(&course, &cloth, &far, 1);
-        outward.into_iter().chain(inward).max_by(f64::total_cmp)
-    }
-
     /// Usual light (natural logarithm) beside a part of the ruler, on the line that runs
     /// `inward_mm` inside the graduated edge.
     fn light(&self, (first, last): (i32, i32), inward_mm: f64) -> Option<f64> {
@@ -224,5 +210,11 @@ mod tests {
         assert!((common_width([14.0, 7.5, 2.0]) - 7.5).abs() < 1e-9);
         assert!(common_width([0.0, 19.4, 12.2]) < 1e-9);
         assert!((common_width([11.4, 12.6, 2.2]) - 2.2).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_shadow_fades_alike_beside_the_whole_ruler() {
+        assert!((common_fading([1.8, 2.2, 3.0]) - 2.2).abs() < 1e-9);
+        assert!((common_fading([9.3, 5.0, 0.6]) - 0.6).abs() < 1e-9);
     }
 }

@@ -53,10 +53,17 @@ fn rulers_on_cloth_are_read_right() {
     }
 }
 
-fn widest_shadow_mm(scene: &Scene) -> f64 {
+/// Of all rulers found.
+fn widest_and_softest_mm(scene: &Scene) -> [f64; 2] {
     let (found, _) = search(scene);
-    let shadows = found.rulers.iter().filter_map(|r| r.shadow_mm);
-    shadows.fold(0.0, f64::max)
+    let shadows = found.rulers.iter().filter_map(|r| r.shadow);
+    shadows.fold([0.0, 0.0], |[width, fading], s| {
+        [s.width_mm.max(width), s.fading_mm.max(fading)]
+    })
+}
+
+fn widest_shadow_mm(scene: &Scene) -> f64 {
+    widest_and_softest_mm(scene)[0]
 }
 
 #[test]
@@ -69,6 +76,20 @@ fn a_ruler_that_stands_off_the_cloth_casts_a_wider_shadow() {
     }
     let raised = widest_shadow_mm(&scene);
     assert!(raised > 6.0, "{raised} mm");
+}
+
+#[test]
+fn in_light_from_above_the_shadow_of_a_ruler_that_stands_off_the_cloth_fades_slowly() {
+    let mut scene = Scene::random(5, &Family::QUICK);
+    scene.light.reach = 0.0;
+    let [_, lying] = widest_and_softest_mm(&scene);
+    assert!(lying < 1.0, "{lying} mm");
+    for ruler in &mut scene.rulers {
+        ruler.lift_mm = [14.0, 14.0];
+    }
+    let [width, raised] = widest_and_softest_mm(&scene);
+    assert!(width < 6.0, "{width} mm");
+    assert!(raised > 2.5, "{raised} mm");
 }
 
 /// Stripes along the ruler, one of them beside it, that go on where the ruler ends.

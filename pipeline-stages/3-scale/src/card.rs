@@ -100,7 +100,7 @@ mod tests {
             body: [from, to, to, from],
             px_per_mm: 10.0,
             u_px_per_mm: 0.01,
-            shadow_mm: None,
+            shadow: None,
             ends: [from, to],
         }
     }

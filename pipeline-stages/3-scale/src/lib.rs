@@ -430,22 +430,30 @@ fn unit_warning(rulers: &[Ruler], hint: &RulerHint) -> Option<String> {
 }
 
 /// A ruler that lies flat casts a shadow 2.5 times as wide as it is thick in light from 22° above
-/// the cloth; the light's own softness adds a little (judged).
+/// the cloth; the light's own softness adds a little (judged). Under an evenly bright sky, the softest
+/// light, a shadow fades from three quarters to one within 0.75 times the thickness (the sky that the
+/// ruler's side hides at a distance: half of one less the cosine of its height seen from there).
 fn shadow_warning(rulers: &[Ruler], thickness: &Thickness) -> Option<String> {
-    const SOFT_MM: f64 = 2.0;
+    const SOFT_MM: f64 = 2.2;
     const TIMES_THICKNESS: f64 = 2.5;
+    const BLUR_MM: f64 = 0.5;
+    const FADING_TIMES_THICKNESS: f64 = 0.75;
+    let shadows = || rulers.iter().filter_map(|r| r.shadow);
     let most = SOFT_MM + TIMES_THICKNESS * thickness.most_mm;
-    let widest = rulers
-        .iter()
-        .filter_map(|r| r.shadow_mm)
-        .fold(0.0, f64::max);
-    (widest > most).then(|| {
-        format!(
-            "the ruler's shadow reaches {widest:.0} mm past its edge, that of one lying flat \
-             {most:.0} mm at most: does it stand off the cloth? Lay it flat on the cloth and \
-             photograph again"
-        )
-    })
+    let widest = shadows().map(|s| s.width_mm).fold(0.0, f64::max);
+    let longest = BLUR_MM + FADING_TIMES_THICKNESS * thickness.most_mm;
+    let softest = shadows().map(|s| s.fading_mm).fold(0.0, f64::max);
+    let seen = if widest > most {
+        format!("reaches {widest:.0} mm past its edge, that of one lying flat {most:.0} mm at most")
+    } else if softest > longest {
+        format!("fades over {softest:.1} mm, that of one lying flat over {longest:.1} mm at most")
+    } else {
+        return None;
+    };
+    Some(format!(
+        "the ruler's shadow {seen}: does it stand off the cloth? Lay it flat on the cloth and \
+         photograph again"
+    ))
 }
 
 fn tilt_warning(pose: &PlanePose, camera: &Camera) -> Option<String> {

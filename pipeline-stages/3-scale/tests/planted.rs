@@ -8,7 +8,7 @@
 
 use measures::cloth::PlanePose;
 use measures::photo::FocalSource;
-use measures::ruler::{Reading, RulerHint, RulerUnit, Tick, TickPoint};
+use measures::ruler::{Reading, RulerHint, RulerUnit, Shadow, Tick, TickPoint};
 use measures::{Camera, Lens, Mm, Point, Ruler};
 use scale::{Error, Settings, cloth_plane};
 
@@ -107,7 +107,7 @@ fn plant(dice: &mut Dice, tilt_deg: f64, ticks: i32, sigma_px: f64, stretch: f64
         body: [ends[0], ends[1], ends[1], ends[0]],
         px_per_mm: ends[0].distance(ends[1]) / f64::from(ticks),
         u_px_per_mm: 0.001,
-        shadow_mm: None,
+        shadow: None,
         ends,
     };
     let normal = (1.0 + face.slope_x.powi(2) + face.slope_y.powi(2)).sqrt();
@@ -245,21 +245,25 @@ fn rulers_that_disagree_are_reported() {
 }
 
 #[test]
-fn a_wide_shadow_beside_the_ruler_is_a_warning() {
+fn a_wide_or_soft_shadow_beside_the_ruler_is_a_warning() {
     let mut dice = Dice(5);
     let mut ruler = plant(&mut dice, 0.0, 100, 0.1, 1.0).ruler;
     let hint = RulerHint {
         thickness_mm: Some(1.0),
         ..RulerHint::default()
     };
-    let mut warned = |shadow_mm| {
-        ruler.shadow_mm = Some(shadow_mm);
+    let mut warned = |width_mm, fading_mm| {
+        ruler.shadow = Some(Shadow {
+            width_mm,
+            fading_mm,
+        });
         let rulers = std::slice::from_ref(&ruler);
         let plane = cloth_plane(rulers, &camera(), &hint, &settings()).unwrap();
         plane.warnings.iter().any(|w| w.contains("shadow"))
     };
-    assert!(!warned(2.5));
-    assert!(warned(8.0));
+    assert!(!warned(2.5, 1.0));
+    assert!(warned(8.0, 1.0));
+    assert!(warned(2.5, 2.5));
 }
 
 #[test]

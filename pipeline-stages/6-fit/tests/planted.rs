@@ -103,7 +103,7 @@ fn body_only(body: [Point<measures::Px>; 4]) -> Ruler {
         body,
         px_per_mm: 1.0,
         u_px_per_mm: 0.0,
-        shadow_mm: None,
+        shadow: None,
         ends: [body[0], body[1]],
     }
 }

@@ -274,7 +274,7 @@ impl Borders {
             body: self.body(),
             px_per_mm: self.mean_pitch_px() / reading.pitch_mm,
             u_px_per_mm: 2.0 * self.fit.u_length_px(first, last) / base_mm,
-            shadow_mm: None,
+            shadow: None,
             ends: self.ends(),
         })
     }

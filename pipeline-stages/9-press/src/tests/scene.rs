@@ -227,7 +227,7 @@ fn ruler(plane: &ClothPlane, unit: RulerUnit) -> Ruler {
         ],
         px_per_mm: 15.0,
         u_px_per_mm: 0.01,
-        shadow_mm: None,
+        shadow: None,
         ends: [at(0.0, 1.5), at(end, 1.5)],
         ticks,
     }
