@@ -6,35 +6,29 @@
 //! (Serra 1982, chapter II), so that a hole and the wear beside it come apart, a patch that was
 //! made is large, full-bodied or long, clear of the artwork's edge, sharp (the residue beside it is
 //! whole), has the rim that the emblem's own edge has, if it has one, and has no equal among the
-//! patches that wear has left elsewhere. Wear is ragged, thins out, and comes in all sizes.
+//! patches that wear has left elsewhere. Wear is ragged, thins out, and comes in all sizes. What is no
+//! hole but only a drawing leaves besides: long thin lines, and straight bands through the strokes.
 
+mod bands;
 mod elsewhere;
 mod lines;
+mod presence;
 mod rim;
-
-use imageproc::distance_transform::euclidean_squared_distance_transform;
-use imageproc::image::{GrayImage, Luma};
 
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::shape::Spot;
-use crate::structure::{connected, enlarged, full_contrast, hull_area};
+use crate::structure::{connected, hull_area};
 
 use elsewhere::Elsewhere;
-use lines::Lines;
-use rim::{RIM_MM, Rim};
+use presence::{Presence, disc};
+use rim::Rim;
 
-/// Spots that show less than this share of what the residue shows elsewhere are holes.
-const GONE: f32 = 0.5;
 /// Holes touch the artwork's edge where they come nearer to it than this,
 const CLEARANCE_MM: f64 = 0.7;
 /// and are not looked at when they do so along this share of their own edge.
 const TOUCHING_MAX: f64 = 0.2;
 /// Least share of the artwork's area that a hole must have to be looked at.
 const SHARE_MIN: f64 = 0.003;
-/// Patches are cut out of a grid about as fine as this, so that their edges are not steps.
-const FINENESS_MM: f64 = 0.15;
-const FINER_MAX: usize = 4;
-
 /// Depth given to samples far outside the artwork.
 const FAR_OUT_MM: f64 = -5.0;
 
@@ -47,6 +41,8 @@ struct Look {
     smooth_mm: f64,
     /// and necks narrower than twice this are cut.
     neck_mm: f64,
+    /// Whether thin lines and straight edges show in it: [`lines`], [`bands`].
+    shows_edges: bool,
     at_one_per_cent: f64,
     per_doubled_area: f64,
     per_solidity: f64,
@@ -57,7 +53,8 @@ struct Look {
 const LOOKS: [Look; 2] = [
     Look {
         smooth_mm: 0.2,
-        neck_mm: 0.6,
+        neck_mm: lines::NECK_MM,
+        shows_edges: true,
         at_one_per_cent: -25.3,
         per_doubled_area: 0.94,
         per_solidity: 28.5,
@@ -68,6 +65,7 @@ const LOOKS: [Look; 2] = [
     Look {
         smooth_mm: 0.9,
         neck_mm: 1.0,
+        shows_edges: false,
         at_one_per_cent: -31.2,
         per_doubled_area: 1.66,
         per_solidity: 32.7,
@@ -88,13 +86,17 @@ const PER_DOUBLED_AREA: f64 = 1.0;
 const PER_SOLIDITY: f64 = 16.8;
 const PER_BESIDE: f64 = 10.3;
 const PER_DOUBLED_LEAD: f64 = 1.0;
+/// Holes of more than that share of the artwork were not among them, nor many with more lead: more of
+/// either says no more. A ragged quarter of a large emblem is worn.
+const SHARE_TELLING_MAX: f64 = 0.07;
+const LEAD_TELLING_MAX: f64 = 8.0;
 
 /// How much it says that a hole touches the artwork's edge: of painted holes that hardly do, two in
 /// five worn ones touch it along a tenth of their own edge or more, and one in eight made ones.
 const PER_TOUCHING: f64 = -9.0;
 
-/// Log odds of long thin lines.
-const LINES: f64 = 3.0;
+/// Log odds of what only a drawing leaves.
+const DRAWN: f64 = 3.0;
 
 /// Two holes are alike when area and length-to-width differ by less than this (natural
 /// logarithm); as few pairs of worn ones are alike so is the second number the evidence in it.
@@ -132,6 +134,19 @@ impl Look {
         judged + PER_TOUCHING * hole.touching + hole.by_rim
     }
 
+    /// The hole that looks most like made, and its log odds, its twins' counted in.
+    fn most_suspicious<'a>(&self, holes: &'a [Hole]) -> Option<(f64, &'a Hole)> {
+        let judged = holes.iter().enumerate().map(|(i, hole)| {
+            let own = self.log_odds(hole);
+            let twins = holes[..i]
+                .iter()
+                .filter(|other| hole.is_like(other))
+                .map(|other| own + self.log_odds(other) - PRIOR + EVIDENCE_OF_ALIKE);
+            (twins.fold(own, f64::max), hole)
+        });
+        judged.max_by(|a, b| a.0.total_cmp(&b.0))
+    }
+
     fn by_shape(&self, hole: &Hole) -> f64 {
         self.at_one_per_cent
             + self.per_doubled_area * (100.0 * hole.share).log2()
@@ -144,10 +159,10 @@ impl Look {
 impl Hole {
     fn by_surroundings(&self) -> f64 {
         AT_ONE_PER_CENT
-            + PER_DOUBLED_AREA * (100.0 * self.share).log2()
+            + PER_DOUBLED_AREA * (100.0 * self.share.min(SHARE_TELLING_MAX)).log2()
             + PER_SOLIDITY * self.solidity
             + PER_BESIDE * self.beside
-            + PER_DOUBLED_LEAD * self.lead.log2()
+            + PER_DOUBLED_LEAD * self.lead.min(LEAD_TELLING_MAX).log2()
     }
 
     fn is_like(&self, other: &Self) -> bool {
@@ -164,6 +179,14 @@ pub(crate) struct Suspect {
     pub(crate) area_mm2: f64,
     /// Its middle, on the shape.
     pub(crate) at: Option<Spot>,
+}
+
+/// A figure without residue that is no hole.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Drawn {
+    area_mm2: f64,
+    /// A sample of it, on the finer grid.
+    sample: usize,
 }
 
 /// Looks for holes in the residue and says which looks most like made.
@@ -185,20 +208,18 @@ pub(crate) fn suspect(
     let mut worst = (f64::NEG_INFINITY, 0.0, None);
     for look in &LOOKS {
         let seen = Presence::estimate(aligner, alignment, drawing, &depth, look.smooth_mm);
-        let holes = seen.holes(look.neck_mm, artwork_mm2);
-        for (i, hole) in holes.iter().enumerate() {
-            let own = look.log_odds(hole);
-            let twins = holes[..i]
-                .iter()
-                .filter(|other| hole.is_like(other))
-                .map(|other| own + look.log_odds(other) - PRIOR + EVIDENCE_OF_ALIKE);
-            let odds = twins.fold(own, f64::max);
-            if odds > worst.0 {
-                worst = (odds, hole.area_mm2, Some(hole.middle));
-            }
+        let disc = disc(look.neck_mm / seen.pitch_mm);
+        let core = seen.core(&disc);
+        let holes = seen.holes(&core, &disc, artwork_mm2);
+        let made = look.most_suspicious(&holes);
+        if let Some((odds, hole)) = made.filter(|(odds, _)| *odds > worst.0) {
+            worst = (odds, hole.area_mm2, Some(hole.middle));
         }
-        if let Some(lines) = Lines::of(&seen).filter(|_| worst.0 < LINES) {
-            worst = (LINES, lines.area_mm2, Some(seen.place(lines.sample)));
+        if look.shows_edges && worst.0 < DRAWN {
+            let drawn = lines::drawn(&seen, &core).or_else(|| bands::drawn(&seen));
+            if let Some(drawn) = drawn {
+                worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
+            }
         }
     }
     let (odds, area_mm2, middle) = worst;
@@ -213,66 +234,10 @@ pub(crate) fn suspect(
     })
 }
 
-/// How much of the residue shows, on a finer grid than the region's.
-struct Presence {
-    width: usize,
-    height: usize,
-    pitch_mm: f64,
-    /// Samples for one of the region's.
-    finer: usize,
-    gone: Vec<bool>,
-    /// Share of the residue that shows, 1 where all does.
-    share: Vec<f32>,
-    depth: Vec<f32>,
-    cloth: Vec<f32>,
-}
-
 impl Presence {
-    fn estimate(
-        aligner: &Aligner<'_>,
-        alignment: &Alignment,
-        drawing: &Drawing,
-        depth: &[f32],
-        smooth_mm: f64,
-    ) -> Self {
-        /// What has gone hangs together over this length, or so many samples.
-        const LENGTH_MM: f64 = 2.0;
-        const LENGTH_SAMPLES: f64 = 3.0;
-        let region = aligner.region;
-        let grid = &region.grid;
-        let contrast = full_contrast(alignment) as f32;
-        let model: Vec<f32> = drawing.cover.iter().map(|c| c * contrast).collect();
-        let length = LENGTH_MM.max(LENGTH_SAMPLES * grid.pitch_mm);
-        let spread = 0.5 * f64::from(contrast.abs());
-        let [seen, full] = region.seen_alike(&model, spread, length, smooth_mm);
-        let [seen, full] =
-            [seen, full].map(|v| v.iter().map(|v| v / contrast).collect::<Vec<f32>>());
-        let share = shown(&seen, &full, depth);
-        let finer = ((grid.pitch_mm / FINENESS_MM).round() as usize).clamp(1, FINER_MAX);
-        let (width, height) = (grid.width * finer, grid.height * finer);
-        let fine = |plane: &[f32]| enlarged(plane, grid.width, grid.height, finer);
-        let (share, depth, cloth) = (fine(&share), fine(depth), fine(&region.cloth));
-        let whole = whole(&share, &depth);
-        let share: Vec<f32> = share.iter().map(|s| s / whole).collect();
-        let gone = (0..share.len())
-            .map(|k| share[k] < GONE && depth[k] > 0.0 && cloth[k] > 0.5)
-            .collect();
-        Self {
-            width,
-            height,
-            pitch_mm: grid.pitch_mm / finer as f64,
-            finer,
-            gone,
-            share,
-            depth,
-            cloth,
-        }
-    }
-
-    /// Holes whose necks have been cut, clear of the artwork's edge.
-    fn holes(&self, neck_mm: f64, artwork_mm2: f64) -> Vec<Hole> {
-        let disc = disc(neck_mm / self.pitch_mm);
-        let core = self.core(&disc);
+    /// Holes whose necks have been cut, clear of the artwork's edge. Their `core` are the samples
+    /// about which everything has gone as far as `disc` reaches.
+    fn holes(&self, core: &[bool], disc: &[(isize, isize)], artwork_mm2: f64) -> Vec<Hole> {
         let elsewhere = Elsewhere::of(self);
         let rim = Rim::of(self);
         let mut owner = vec![0usize; self.gone.len()];
@@ -282,7 +247,7 @@ impl Presence {
             .filter_map(|(i, patch)| {
                 let mut opened = Vec::with_capacity(2 * patch.len());
                 for &k in &patch {
-                    for n in self.around(k, &disc).flatten() {
+                    for n in self.around(k, disc).flatten() {
                         if self.gone[n] && owner[n] != i + 1 {
                             owner[n] = i + 1;
                             opened.push(n);
@@ -299,28 +264,6 @@ impl Presence {
                 (hole.share >= SHARE_MIN && hole.touching < TOUCHING_MAX).then_some(hole)
             })
             .collect()
-    }
-
-    /// Samples about which everything has gone, as far as `disc` reaches.
-    fn core(&self, disc: &[(isize, isize)]) -> Vec<bool> {
-        let gone = |n: Option<usize>| n.is_some_and(|n| self.gone[n]);
-        (0..self.gone.len())
-            .map(|k| self.gone[k] && self.around(k, disc).all(gone))
-            .collect()
-    }
-
-    /// Samples about `k`, `None` beyond the grid.
-    fn around<'a>(
-        &self,
-        k: usize,
-        disc: &'a [(isize, isize)],
-    ) -> impl Iterator<Item = Option<usize>> + use<'a> {
-        let (width, height) = (self.width, self.height);
-        let (i, j) = (k % width, k / width);
-        disc.iter().map(move |&(di, dj)| {
-            let (i, j) = (i.checked_add_signed(di)?, j.checked_add_signed(dj)?);
-            (i < width && j < height).then_some(j * width + i)
-        })
     }
 
     fn describe(&self, patch: &[usize], artwork_mm2: f64, member: &dyn Fn(usize) -> bool) -> Hole {
@@ -357,104 +300,6 @@ impl Presence {
     }
 }
 
-impl Presence {
-    /// Samples about a patch, not so near that its own edge blurs them.
-    fn ring(&self, patch: &[usize], member: &dyn Fn(usize) -> bool) -> Vec<usize> {
-        let [near, far] = RIM_MM.map(|mm| mm / self.pitch_mm + 0.5);
-        let reach = far.ceil() as usize;
-        let span = |of: &dyn Fn(usize) -> usize, end: usize| {
-            let (first, last) = patch.iter().fold((end, 0), |(first, last), &k| {
-                (first.min(of(k)), last.max(of(k)))
-            });
-            first.saturating_sub(reach)..(last + reach + 1).min(end)
-        };
-        let columns = span(&|k| k % self.width, self.width);
-        let rows = span(&|k| k / self.width, self.height);
-        let sample =
-            |i: u32, j: u32| (rows.start + j as usize) * self.width + columns.start + i as usize;
-        let patch = GrayImage::from_fn(columns.len() as u32, rows.len() as u32, |i, j| {
-            Luma([if member(sample(i, j)) { u8::MAX } else { 0 }])
-        });
-        let squared = euclidean_squared_distance_transform(&patch);
-        let about = squared
-            .enumerate_pixels()
-            .filter(|(_, _, d)| d[0] > near * near && d[0] <= far * far);
-        let about = about.map(|(i, j, _)| sample(i, j));
-        about.filter(|&k| self.cloth[k] > 0.5).collect()
-    }
-
-    /// How much of the residue shows in the ring about a patch, 0 to 1.
-    fn beside(&self, ring: &[usize]) -> f64 {
-        const INSIDE_MM: f32 = 0.4;
-        let shows: Vec<f64> = ring
-            .iter()
-            .filter(|&&k| self.depth[k] > INSIDE_MM)
-            .map(|&k| f64::from(self.share[k].clamp(0.0, 1.0)))
-            .collect();
-        if shows.is_empty() {
-            return f64::from(GONE);
-        }
-        shows.iter().sum::<f64>() / shows.len() as f64
-    }
-}
-
-/// Share of the residue that shows at each sample: what is `seen` of what would be seen were it
-/// `full`, both in contrasts.
-///
-/// Deep inside a large emblem little would, since its mean goes with the light; there what lacks is
-/// compared with what shows elsewhere.
-fn shown(seen: &[f32], full: &[f32], depth: &[f32]) -> Vec<f32> {
-    const DEEP_MM: f32 = 3.0;
-    const FLATTENED: f32 = 0.5;
-    /// What shows less could not be seen even where residue is.
-    const VISIBLE: f32 = 0.15;
-    const QUANTILE: f64 = 0.9;
-    let mut inside: Vec<f32> = full
-        .iter()
-        .zip(depth)
-        .filter(|(_, d)| **d > 0.0)
-        .map(|(f, _)| *f)
-        .collect();
-    inside.sort_unstable_by(f32::total_cmp);
-    let usual = inside.get((QUANTILE * inside.len() as f64) as usize);
-    let usual = usual.map_or(1.0, |usual| usual.max(VISIBLE));
-    let of = |((s, f), d): ((&f32, &f32), &f32)| {
-        if *d > DEEP_MM && *f < FLATTENED * usual {
-            1.0 - (f - s) / usual
-        } else {
-            s / f.max(VISIBLE)
-        }
-    };
-    seen.iter().zip(full).zip(depth).map(of).collect()
-}
-
-/// What residue shows that has not gone, away from its edges, along which glue may be thicker.
-fn whole(share: &[f32], depth: &[f32]) -> f32 {
-    const INSIDE_MM: f32 = 1.0;
-    const QUANTILE: f64 = 0.75;
-    let mut inside: Vec<f32> = share
-        .iter()
-        .zip(depth)
-        .filter(|(_, d)| **d > INSIDE_MM)
-        .map(|(s, _)| *s)
-        .collect();
-    if inside.is_empty() {
-        return 1.0;
-    }
-    let k = ((QUANTILE * inside.len() as f64) as usize).min(inside.len() - 1);
-    let (_, whole, _) = inside.select_nth_unstable_by(k, f32::total_cmp);
-    whole.clamp(0.4, 1.2)
-}
-
-/// Offsets within `radius` samples.
-fn disc(radius: f64) -> Vec<(isize, isize)> {
-    let reach = radius as isize;
-    (-reach..=reach)
-        .flat_map(|j| (-reach..=reach).map(move |i| (i, j)))
-        .filter(|&(i, j)| ((i * i + j * j) as f64) <= radius * radius)
-        .collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -464,7 +309,9 @@ mod tests {
     const ARTWORK_MM2: f64 = 1500.0;
 
     fn holes(gone: &dyn Fn(f64, f64) -> bool) -> Vec<Hole> {
-        presence(gone).holes(NECK_MM, ARTWORK_MM2)
+        let seen = presence(gone);
+        let disc = super::disc(NECK_MM / seen.pitch_mm);
+        seen.holes(&seen.core(&disc), &disc, ARTWORK_MM2)
     }
 
     /// A solid whose edge runs along the left side of the picture.

@@ -6,7 +6,9 @@
 
 use std::ops::RangeInclusive;
 
+use imageproc::distance_transform::euclidean_squared_distance_transform;
 use imageproc::geometry::{contour_area, convex_hull};
+use imageproc::image::{GrayImage, Luma};
 use imageproc::point::Point;
 use measures::Grid;
 use rayon::prelude::*;
@@ -63,9 +65,9 @@ pub(crate) struct Differences {
     /// Area of the largest patch of cloth that differs as much the other way, where nothing but
     /// the cloth's own unevenness does.
     pub(crate) uneven_mm2: f64,
-    /// Openings of the artwork, too narrow for what shows in them to count as surplus, in which
-    /// residue shows, in square millimetres.
-    pub(crate) filled_mm2: f64,
+    /// Openings and gaps of the artwork, too narrow for what shows in them to count as surplus, in
+    /// which residue shows.
+    pub(crate) filled: Found,
     /// None where the artwork has some.
     pub(crate) holes: Vec<Patch>,
     /// Area of the artwork.
@@ -88,7 +90,8 @@ impl Differences {
                 && LIKE_RESIDUE.contains(&p.difference)
                 && p.step.is_none_or(|step| step >= STEP_MIN)
         });
-        found.area_mm2 += self.filled_mm2;
+        found.area_mm2 += self.filled.area_mm2;
+        found.sample = found.sample.or(self.filled.sample);
         found
     }
 
@@ -132,7 +135,7 @@ pub(crate) fn differences(
     let covered: f64 = drawing.cover.iter().map(|c| f64::from(*c)).sum();
     Differences {
         surplus: seen.surplus(&drawing.cover),
-        filled_mm2: seen.filled_mm2(),
+        filled: seen.filled(),
         uneven_mm2: seen.uneven_mm2(),
         holes: seen.patches(1.0, -1.0).1,
         artwork_mm2: covered * seen.grid().pitch_mm.powi(2),
@@ -241,31 +244,66 @@ impl<'a> Seen<'a> {
         surplus
     }
 
-    /// Area of the artwork's narrow openings in which residue shows.
-    fn filled_mm2(&self) -> f64 {
+    /// The artwork's narrow openings and gaps in which residue shows.
+    fn filled(&self) -> Found {
+        let (grid, narrow) = (self.grid(), self.narrow());
+        let gaps = connected(grid.width, grid.height, &|k| narrow[k]);
+        let filled = gaps.iter().filter(|gap| {
+            let is_open = gap.iter().any(|&k| self.leads_out(k, &narrow));
+            is_filled(gap, is_open, &self.depth, &self.share, grid.pitch_mm)
+        });
+        let largest = filled.clone().max_by_key(|gap| gap.len());
+        Found {
+            area_mm2: filled.map(Vec::len).sum::<usize>() as f64 * grid.pitch_mm.powi(2),
+            sample: largest.map(|gap| gap[gap.len() / 2]),
+        }
+    }
+
+    fn is_outside(&self, k: usize) -> bool {
+        self.depth[k] - self.bleed_mm < 0.0
+    }
+
+    /// Samples outside the artwork that no disc of [`CLEARANCE_MM`] outside the residue covers (what
+    /// is left of the outside when it is opened by that disc; Serra 1982, chapter II).
+    fn narrow(&self) -> Vec<bool> {
         let grid = self.grid();
-        let is_opening = |k: usize| self.depth[k] - self.bleed_mm < 0.0;
-        connected(grid.width, grid.height, &is_opening)
-            .iter()
-            .filter(|opening| is_filled(opening, &self.depth, &self.share, grid.pitch_mm))
-            .map(|opening| opening.len() as f64 * grid.pitch_mm.powi(2))
-            .sum()
+        let sample = |i: u32, j: u32| j as usize * grid.width + i as usize;
+        let clear = GrayImage::from_fn(grid.width as u32, grid.height as u32, |i, j| {
+            let is_clear = -self.depth[sample(i, j)] > CLEARANCE_MM;
+            Luma([if is_clear { u8::MAX } else { 0 }])
+        });
+        let reach = CLEARANCE_MM / grid.pitch_mm + 0.5;
+        euclidean_squared_distance_transform(&clear)
+            .enumerate_pixels()
+            .map(|(i, j, squared)| self.is_outside(sample(i, j)) && squared[0] > reach * reach)
+            .collect()
+    }
+
+    /// Whether a sample lies beside the wider outside.
+    fn leads_out(&self, k: usize, narrow: &[bool]) -> bool {
+        let (width, outside) = (self.grid().width, |n: usize| {
+            !narrow[n] && self.is_outside(n)
+        });
+        let beside = [k.wrapping_sub(1), k + 1, k.wrapping_sub(width), k + width];
+        beside.iter().any(|&n| n < narrow.len() && outside(n))
     }
 }
 
-/// Whether a narrow opening of the artwork shows residue where its edges' bleed does not reach.
-fn is_filled(opening: &[usize], depth: &[f64], share: &[f64], pitch_mm: f64) -> bool {
-    const BARE_MIN_MM2: f64 = 0.8;
+/// Whether a narrow opening of the artwork, or a gap that is open at an end, shows residue where its
+/// edges' bleed does not reach.
+fn is_filled(gap: &[usize], is_open: bool, depth: &[f64], share: &[f64], pitch_mm: f64) -> bool {
+    /// Corners are open, and rounded by bleed.
+    const BARE_MIN_MM2: [f64; 2] = [0.8, 3.0];
     const DEEPEST_MIN_MM: f64 = 0.35;
-    let deepest = opening.iter().map(|&k| -depth[k]).fold(0.0, f64::max);
-    let bare = opening.iter().filter(|&&k| depth[k] < 0.0).count() as f64;
-    let deep: Vec<f64> = opening
+    let deepest = gap.iter().map(|&k| -depth[k]).fold(0.0, f64::max);
+    let bare = gap.iter().filter(|&&k| depth[k] < 0.0).count() as f64;
+    let deep: Vec<f64> = gap
         .iter()
         .filter(|&&k| -depth[k] >= 0.5 * deepest)
         .map(|&k| share[k])
         .collect();
     (DEEPEST_MIN_MM..=CLEARANCE_MM).contains(&deepest)
-        && bare * pitch_mm * pitch_mm >= BARE_MIN_MM2
+        && bare * pitch_mm * pitch_mm >= BARE_MIN_MM2[usize::from(is_open)]
         && deep.iter().sum::<f64>() > SHARE * deep.len() as f64
 }
 
@@ -391,7 +429,7 @@ mod tests {
         Differences {
             surplus,
             uneven_mm2,
-            filled_mm2: 0.0,
+            filled: Found::default(),
             holes,
             artwork_mm2: 1000.0,
         }
@@ -430,11 +468,12 @@ mod tests {
             })
             .collect();
         let shows = |inside: f64, k: usize| if depth[k] < -0.2 { inside } else { 0.7 };
-        let filled = |inside: f64| {
+        let filled = |inside: f64, is_open| {
             let share: Vec<f64> = (0..16).map(|k| shows(inside, k)).collect();
-            is_filled(&opening, &depth, &share, 0.5)
+            is_filled(&opening, is_open, &depth, &share, 0.5)
         };
-        assert!(filled(0.8) && !filled(0.2));
+        assert!(filled(0.8, false) && !filled(0.2, false));
+        assert!(!filled(0.8, true), "a corner");
     }
 
     #[test]

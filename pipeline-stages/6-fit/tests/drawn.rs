@@ -204,3 +204,36 @@ fn only_what_has_the_residues_colour_is_surplus() {
     assert!((8.0..18.0).contains(&own), "12.6 mm² of residue: {own}");
     assert!(surplus([1.2, -1.6, 1.5]) < 1e-9);
 }
+
+/// Three bars, and a straight slot through two of them.
+#[test]
+fn a_slot_through_the_strokes_is_told_whichever_side_has_it() {
+    const SLOT: [f64; 2] = [2.0, 3.5];
+    let bar = |x: f64, from: f64, to: f64| closed(Rect::new(x, from, x + 9.0, to));
+    let whole: Vec<BezPath> = [-25.0, -5.0, 14.0].map(|x| bar(x, -20.0, 20.0)).into();
+    let cut: Vec<BezPath> = [-25.0, -5.0]
+        .into_iter()
+        .flat_map(|x| [bar(x, -20.0, SLOT[0]), bar(x, SLOT[1], 20.0)])
+        .chain([whole[2].clone()])
+        .collect();
+    let all_is_left = |contours: &[BezPath]| {
+        let holes = vec![false; contours.len()];
+        field(&joined(contours, &holes, 3.0), &|_| true, &[])
+    };
+    let evidence = |cloth: &ResidueField, contours: &[BezPath]| {
+        let drawing = artwork("bars.svg", contours.to_vec(), &vec![false; contours.len()]);
+        let ranking = register(cloth, &[drawing]);
+        let best = ranking.best().expect("something is always fitted");
+        (
+            best.evidence.made_hole.probability,
+            best.evidence.surplus_mm2,
+        )
+    };
+    let (whole_left, cut_left) = (all_is_left(&whole), all_is_left(&cut));
+    let (made, surplus) = evidence(&whole_left, &whole);
+    assert!(made < 0.5 && surplus < 1.0, "{made}, {surplus} mm²");
+    let (made, _) = evidence(&cut_left, &whole);
+    assert!(made > 0.9, "{made}");
+    let (_, surplus) = evidence(&whole_left, &cut);
+    assert!(surplus > 10.0, "{surplus} mm²");
+}

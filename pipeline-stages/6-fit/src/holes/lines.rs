@@ -1,7 +1,8 @@
 //! Thin lines without residue inside the emblem: an inline, an outline within a number. Wear leaves
 //! patches; its cracks are short.
 
-use super::{CLEARANCE_MM, Presence, disc};
+use super::presence::disc;
+use super::{CLEARANCE_MM, Drawn, Presence};
 use crate::structure::connected;
 
 /// Pieces of a line shorter than this are cracks,
@@ -10,49 +11,33 @@ const PIECE_MIN_MM: f64 = 20.0;
 /// with an inline, 22 at most where residue is worn.
 const LENGTH_MIN_MM: f64 = 40.0;
 /// Half the width of the widest line, and how wide the fringe of a wider patch is.
-const NECK_MM: f64 = 0.6;
+pub(super) const NECK_MM: f64 = 0.6;
 const FRINGE_MM: f64 = 0.3;
 
-/// What lies on lines.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Lines {
-    pub(super) area_mm2: f64,
-    /// A sample on the longest, on the finer grid.
-    pub(super) sample: usize,
-}
-
-impl Lines {
-    /// Lines too thin for a disc about their samples.
-    pub(super) fn of(seen: &Presence) -> Option<Self> {
-        let wide = seen.core(&disc(NECK_MM / seen.pitch_mm));
-        let about = disc((NECK_MM + FRINGE_MM) / seen.pitch_mm);
-        let is_thin = |k: usize| {
-            seen.gone[k]
-                && f64::from(seen.depth[k]) > CLEARANCE_MM
-                && !seen.around(k, &about).flatten().any(|n| wide[n])
-        };
-        let mut pieces: Vec<(f64, Vec<usize>)> = connected(seen.width, seen.height, &is_thin)
-            .into_iter()
-            .map(|piece| (seen.extent_mm(&piece), piece))
-            .filter(|(extent_mm, _)| *extent_mm >= PIECE_MIN_MM)
-            .collect();
-        pieces.sort_by(|a, b| b.0.total_cmp(&a.0));
-        let length_mm: f64 = pieces.iter().map(|p| p.0).sum();
-        let samples: usize = pieces.iter().map(|p| p.1.len()).sum();
-        let longest = &pieces.first()?.1;
-        (length_mm >= LENGTH_MIN_MM).then(|| Self {
-            area_mm2: samples as f64 * seen.pitch_mm * seen.pitch_mm,
-            sample: longest[longest.len() / 2],
-        })
-    }
+/// Lines too thin to have a `core`: samples about which everything has gone as far as [`NECK_MM`].
+pub(super) fn drawn(seen: &Presence, core: &[bool]) -> Option<Drawn> {
+    let about = disc((NECK_MM + FRINGE_MM) / seen.pitch_mm);
+    let is_thin = |k: usize| {
+        seen.gone[k]
+            && f64::from(seen.depth[k]) > CLEARANCE_MM
+            && !seen.around(k, &about).flatten().any(|n| core[n])
+    };
+    let mut pieces: Vec<(f64, Vec<usize>)> = connected(seen.width, seen.height, &is_thin)
+        .into_iter()
+        .map(|piece| (seen.extent_mm(&piece), piece))
+        .filter(|(extent_mm, _)| *extent_mm >= PIECE_MIN_MM)
+        .collect();
+    pieces.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let length_mm: f64 = pieces.iter().map(|p| p.0).sum();
+    let samples: usize = pieces.iter().map(|p| p.1.len()).sum();
+    let longest = &pieces.first()?.1;
+    (length_mm >= LENGTH_MIN_MM).then(|| Drawn {
+        area_mm2: samples as f64 * seen.pitch_mm * seen.pitch_mm,
+        sample: longest[longest.len() / 2],
+    })
 }
 
 impl Presence {
-    /// Where a sample lies, in samples of the region.
-    pub(super) fn place(&self, k: usize) -> [f64; 2] {
-        [k % self.width, k / self.width].map(|v| v as f64 / self.finer as f64)
-    }
-
     /// Diagonal of the box about samples.
     fn extent_mm(&self, samples: &[usize]) -> f64 {
         let span = |of: &dyn Fn(usize) -> usize| {
@@ -71,13 +56,13 @@ mod tests {
     const PITCH_MM: f64 = 0.15;
 
     /// Deep inside an emblem, gone where `gone` says so, by the distance from the middle in mm.
-    fn lines(gone: impl Fn(f64) -> bool) -> Option<Lines> {
+    fn lines(gone: impl Fn(f64) -> bool) -> Option<Drawn> {
         let from_middle = |k: usize| {
             let [x, y] = [k % WIDTH, k / WIDTH].map(|v| v as f64 - 149.5);
             x.hypot(y) * PITCH_MM
         };
         let all = WIDTH * WIDTH;
-        Lines::of(&Presence {
+        let seen = Presence {
             width: WIDTH,
             height: WIDTH,
             pitch_mm: PITCH_MM,
@@ -86,7 +71,8 @@ mod tests {
             share: vec![1.0; all],
             depth: vec![5.0; all],
             cloth: vec![1.0; all],
-        })
+        };
+        drawn(&seen, &seen.core(&disc(NECK_MM / PITCH_MM)))
     }
 
     #[test]
