@@ -77,7 +77,7 @@ pub struct Ruler {
 pub struct Shadow {
     /// Distance from the ruler's edge at which it has faded to half.
     pub width_mm: f64,
-    /// Distance over which it fades from three quarters of its depth to one.
+    /// Distance over which it fades from three quarters of its depth to one quarter.
     pub fading_mm: f64,
 }
 

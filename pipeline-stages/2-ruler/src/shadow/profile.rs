@@ -42,7 +42,7 @@ pub(super) fn width_mm(profile: &Profile) -> Option<f64> {
     profile.faded_mm(&dip, 0.5)
 }
 
-/// Distance over which it fades from three quarters of its depth to one.
+/// Distance over which it fades from three quarters of its depth to one quarter.
 pub(super) fn fading_mm(profile: &Profile) -> Option<f64> {
     let dip = profile.dip(profile.light(NEARER_MM)?, FADING_MIN_DEPTH)?;
     Some(profile.faded_mm(&dip, 0.25)? - profile.faded_mm(&dip, 0.75)?)
