@@ -431,8 +431,9 @@ fn unit_warning(rulers: &[Ruler], hint: &RulerHint) -> Option<String> {
 
 /// A ruler that lies flat casts a shadow 2.5 times as wide as it is thick in light from 22° above
 /// the cloth; the light's own softness adds a little (judged). Under an evenly bright sky, the softest
-/// light, a shadow fades from three quarters to one quarter within 0.75 times the thickness (the sky that the
-/// ruler's side hides at a distance: half of one less the cosine of its height seen from there).
+/// light, a shadow fades from three quarters to one quarter within 0.75 times the thickness (the sky
+/// that the ruler's side hides at a distance: half of one less the cosine of its height seen from
+/// there).
 fn shadow_warning(rulers: &[Ruler], thickness: &Thickness) -> Option<String> {
     const SOFT_MM: f64 = 2.2;
     const TIMES_THICKNESS: f64 = 2.5;
