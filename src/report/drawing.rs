@@ -12,27 +12,33 @@ pub(super) const LIGHT: Colour = [250, 250, 250];
 /// Outline where no edge of the residue is seen.
 pub(super) const UNSEEN: Colour = [176, 176, 184];
 
+/// A side of a tile, in pixels.
+const TILE: usize = 32;
+
+/// Colour, and how much of what is below it covers.
+#[derive(Clone, Copy, Default)]
+struct Ink {
+    colour: Colour,
+    cover: u8,
+}
+
 /// Ink that lies above a picture until it is laid down: where strokes meet or overlap, the
 /// stronger counts once, so that joints do not show.
 pub(super) struct Layer {
     width: u32,
     height: u32,
-    cover: Vec<u8>,
-    colour: Vec<Colour>,
-    /// Rows with ink.
-    rows: std::ops::Range<usize>,
+    /// Row by row; `None` where there is no ink, which is nearly everywhere.
+    tiles: Vec<Option<Box<[Ink; TILE * TILE]>>>,
 }
 
 impl Layer {
     pub(super) fn over(picture: &RgbImage) -> Self {
         let (width, height) = picture.dimensions();
-        let pixels = width as usize * height as usize;
+        let [across, down] = [width, height].map(|side| (side as usize).div_ceil(TILE));
         Self {
             width,
             height,
-            cover: vec![0; pixels],
-            colour: vec![[0; 3]; pixels],
-            rows: height as usize..0,
+            tiles: vec![None; across * down],
         }
     }
 
@@ -42,12 +48,7 @@ impl Layer {
         let (x0, x1) = range(a.x.min(b.x) - reach, a.x.max(b.x) + reach, self.width);
         let (y0, y1) = range(a.y.min(b.y) - reach, a.y.max(b.y) + reach, self.height);
         for y in y0..y1 {
-            let row = y as usize * self.width as usize;
             for x in x0..x1 {
-                // Pieces of a line overlap widely.
-                if self.cover[row + x as usize] == u8::MAX {
-                    continue;
-                }
                 let centre = Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5);
                 let square = square_distance(centre, a, b);
                 if square < (0.5 * width + 0.5).powi(2) {
@@ -93,36 +94,40 @@ impl Layer {
             return;
         }
         let cover = (255.0 * cover.clamp(0.0, 1.0) + 0.5) as u8;
-        let i = y as usize * self.width as usize + x as usize;
-        if cover > self.cover[i] {
-            self.cover[i] = cover;
-            self.colour[i] = colour;
-            let row = y as usize;
-            self.rows = self.rows.start.min(row)..self.rows.end.max(row + 1);
+        let (x, y) = (x as usize, y as usize);
+        let across = (self.width as usize).div_ceil(TILE);
+        let tile = &mut self.tiles[y / TILE * across + x / TILE];
+        let tile = tile.get_or_insert_with(|| Box::new([Ink::default(); TILE * TILE]));
+        let ink = &mut tile[y % TILE * TILE + x % TILE];
+        if cover > ink.cover {
+            *ink = Ink { colour, cover };
         }
     }
 
     /// Lays the ink down.
     pub(super) fn onto(self, picture: &mut RgbImage) {
-        /// Pixels passed over together where there is no ink, which is nearly everywhere.
-        const RUN: usize = 64;
         let width = self.width as usize;
-        let inked = (self.rows.start.min(self.rows.end) * width)..self.rows.end * width;
         let pixels = picture.as_chunks_mut::<3>().0;
-        let runs = pixels[inked.clone()].chunks_mut(RUN);
-        let cover = self.cover[inked.clone()].chunks(RUN);
-        let colours = self.colour[inked].chunks(RUN);
-        for ((pixels, cover), colours) in runs.zip(cover).zip(colours) {
-            if cover.iter().fold(0, |any, c| any | c) == 0 {
-                continue;
-            }
-            for ((pixel, &cover), colour) in pixels.iter_mut().zip(cover).zip(colours) {
-                let cover = u32::from(cover);
-                for (p, ink) in pixel.iter_mut().zip(colour) {
-                    let (under, ink) = (u32::from(*p), u32::from(*ink));
-                    *p = ((under * (255 - cover) + ink * cover + 127) / 255) as u8;
+        let bands = pixels.chunks_mut(TILE * width.max(1));
+        for (band, tiles) in bands.zip(self.tiles.chunks(width.div_ceil(TILE).max(1))) {
+            for (k, tile) in tiles.iter().enumerate() {
+                let Some(tile) = tile else { continue };
+                for (row, inks) in band.chunks_exact_mut(width).zip(tile.chunks_exact(TILE)) {
+                    for (pixel, ink) in row[k * TILE..].iter_mut().zip(inks) {
+                        ink.over(pixel);
+                    }
                 }
             }
+        }
+    }
+}
+
+impl Ink {
+    fn over(self, pixel: &mut Colour) {
+        let cover = u32::from(self.cover);
+        for (p, ink) in pixel.iter_mut().zip(self.colour) {
+            let (under, ink) = (u32::from(*p), u32::from(ink));
+            *p = ((under * (255 - cover) + ink * cover + 127) / 255) as u8;
         }
     }
 }
