@@ -227,9 +227,11 @@ impl Bench<'_> {
         if measured.is_some() {
             worked.against_known(task);
         }
-        self.look(emblem, photo, measured.as_ref(), &mut worked);
+        let drawn = chosen.map(|i| &drawings[i]);
+        let cut = |worked: &Worked| self.cut(emblem, task, drawn?, worked);
+        let cut = self.look(emblem, photo, measured.as_ref(), cut, &mut worked);
         self.finished(emblem, task, measured.as_ref(), &mut worked);
-        self.products(emblem, task, chosen.map(|i| &drawings[i]), &mut worked);
+        self.products(emblem, task, drawn, cut, &mut worked);
         worked
     }
 
@@ -336,7 +338,14 @@ impl Bench<'_> {
     }
 
     /// Cut files and press sheet, unless the verdict forbids to cut.
-    fn products(&self, emblem: &Emblem, task: &Task, drawn: Option<&Drawn>, worked: &mut Worked) {
+    fn products(
+        &self,
+        emblem: &Emblem,
+        task: &Task,
+        drawn: Option<&Drawn>,
+        cut: Option<CutFiles>,
+        worked: &mut Worked,
+    ) {
         let iron_dots = self.job.garment.iron_dots;
         let shares = drawn.map_or(Vec::new(), |d| d.shares.iter().collect());
         let names = match shares.as_slice() {
@@ -364,17 +373,14 @@ impl Bench<'_> {
         if worked.report.verdict == Verdict::Hold {
             return;
         }
-        let (Some(fitted), Some(plane), Some(drawn)) = (
+        let (Some(fitted), Some(plane), Some(cut)) = (
             worked.report.fitted.clone(),
             worked.report.plane.clone(),
-            drawn,
+            cut,
         ) else {
             return;
         };
-        self.step(emblem, "writing the cut files");
-        if let Err(error) = self.cut(emblem, task, drawn, &fitted, worked) {
-            worked.worsen(Verdict::Look, error.to_string());
-        }
+        cut.hand_in(worked);
         let layers: Vec<press::Layer<'_>> = shares
             .iter()
             .zip(&materials)
@@ -433,66 +439,114 @@ impl Bench<'_> {
         }
     }
 
+    /// What is cut if the verdict allows it; `None` where it is known to forbid it.
     fn cut(
         &self,
         emblem: &Emblem,
         task: &Task,
         drawn: &Drawn,
-        fitted: &Fitted,
-        worked: &mut Worked,
+        worked: &Worked,
+    ) -> Option<CutFiles> {
+        let fitted = worked.report.fitted.as_ref()?;
+        if worked.report.verdict == Verdict::Hold {
+            return None;
+        }
+        let mut files = CutFiles::default();
+        for part in parts::to_cut(drawn, fitted.fit.mm_per_art, task, self.config) {
+            if let Err(error) = self.cut_part(emblem, task, part, &mut files) {
+                files.error = Some(error);
+                break;
+            }
+        }
+        Some(files)
+    }
+
+    fn cut_part(
+        &self,
+        emblem: &Emblem,
+        task: &Task,
+        part: parts::Part,
+        files: &mut CutFiles,
     ) -> Result<(), cut::Error> {
         let settings = &self.config.settings.cut;
         let title = self.job.garment.title.as_deref();
         let garment = title.unwrap_or(self.name.as_str());
-        for part in parts::to_cut(drawn, fitted.fit.mm_per_art, task, self.config) {
-            let name = if part.layer.is_empty() {
-                emblem.name.clone()
+        let name = if part.layer.is_empty() {
+            emblem.name.clone()
+        } else {
+            format!("{}, {}", emblem.name, part.layer)
+        };
+        files.warnings.extend(part.warnings);
+        let outline = mirror::for_cutting(part.worn, part.from);
+        let piece = cut::Piece {
+            name: name.clone(),
+            outline: &outline,
+            copies: task.copies,
+            // Its own file shows an emblem upright; copies may lie head to foot.
+            turns: if task.copies == 1 {
+                cut::Turns::None
             } else {
-                format!("{}, {}", emblem.name, part.layer)
-            };
-            worked.report.warnings.extend(part.warnings);
-            let outline = mirror::for_cutting(part.worn, part.from);
-            let piece = cut::Piece {
-                name: name.clone(),
-                outline: &outline,
+                cut::Turns::Half
+            },
+        };
+        let sheet = cut::lay_out(&piece, &task.extras, settings)?;
+        let note = cut::CutNote {
+            title: format!("{garment}: {name}"),
+            material: part.material.clone(),
+            from: part.from,
+            contents: cut::Contents::Piece {
+                width_mm: part.size_mm[0],
+                height_mm: part.size_mm[1],
                 copies: task.copies,
-                // Its own file shows an emblem upright; copies may lie head to foot.
-                turns: if task.copies == 1 {
-                    cut::Turns::None
-                } else {
-                    cut::Turns::Half
-                },
-            };
-            let sheet = cut::lay_out(&piece, &task.extras, settings)?;
-            let note = cut::CutNote {
-                title: format!("{garment}: {name}"),
-                material: part.material.clone(),
-                from: part.from,
-                contents: cut::Contents::Piece {
-                    width_mm: part.size_mm[0],
-                    height_mm: part.size_mm[1],
-                    copies: task.copies,
-                },
-                remarks: part.remarks,
-            };
-            let svg = format!("{}.svg", part.stem);
-            worked.publish(&svg, "cut file, SVG", cut::svg(&sheet, &note).into_bytes());
-            let plotter = cut::plotter_for(&sheet, &note, settings, &self.config.cutter)?;
-            let file = format!("{}.plt", part.stem);
-            worked.publish(&file, "cut file, plotter language", plotter.into_bytes());
-            worked.report.pieces.push(CutPiece {
-                layer: part.layer,
-                title: self.title_of(&part.material),
-                material: part.material,
-                outline,
-                too_fine: part.too_fine,
-                cut_from: part.from,
-                copies: task.copies,
-                file: format!("{}/{svg}", emblem.name),
-                travel_mm: sheet.travel_mm,
-            });
-        }
+            },
+            remarks: part.remarks,
+        };
+        let svg = format!("{}.svg", part.stem);
+        let drawing = cut::svg(&sheet, &note).into_bytes();
+        files.add(svg.clone(), "cut file, SVG", drawing);
+        let plotter = cut::plotter_for(&sheet, &note, settings, &self.config.cutter)?;
+        let file = format!("{}.plt", part.stem);
+        files.add(file, "cut file, plotter language", plotter.into_bytes());
+        files.pieces.push(CutPiece {
+            layer: part.layer,
+            title: self.title_of(&part.material),
+            material: part.material,
+            outline,
+            too_fine: part.too_fine,
+            cut_from: part.from,
+            copies: task.copies,
+            file: format!("{}/{svg}", emblem.name),
+            travel_mm: sheet.travel_mm,
+        });
         Ok(())
+    }
+}
+
+/// Cut files that are not handed in yet: they are made while others look at the photo.
+#[derive(Default)]
+struct CutFiles {
+    warnings: Vec<press::Warning>,
+    /// Names, what they are, and bytes.
+    files: Vec<(String, &'static str, Vec<u8>)>,
+    pieces: Vec<CutPiece>,
+    /// Why there are no more.
+    error: Option<cut::Error>,
+}
+
+impl CutFiles {
+    fn add(&mut self, name: String, what: &'static str, bytes: Vec<u8>) {
+        self.files.push((name, what, bytes));
+    }
+
+    fn hand_in(self, worked: &mut Worked) {
+        worked.report.warnings.extend(self.warnings);
+        for (name, what, bytes) in self.files {
+            worked.publish(&name, what, bytes);
+        }
+        worked.report.pieces.extend(self.pieces);
+        if let Some(error) = self.error {
+            worked.worsen(Verdict::Look, error.to_string());
+        }
     }
 }
 

@@ -11,14 +11,15 @@ use crate::residue_svg;
 
 impl Bench<'_> {
     /// What people look at, the residue's own outline and pictures; and meanwhile the cloth's own
-    /// lines, the residue left out.
-    pub(super) fn look(
+    /// lines, the residue left out, and `other` work, which is returned.
+    pub(super) fn look<T: Send>(
         &self,
         emblem: &Emblem,
         photo: &Photo,
         measured: Option<&Measured>,
+        other: impl FnOnce(&Worked) -> T + Send,
         worked: &mut Worked,
-    ) {
+    ) -> T {
         self.step(emblem, "drawing the pictures");
         let fitted = worked.report.fitted.as_ref();
         let expected = fitted.map(|f| f.artwork.outline.mapped(&f.fit.art_to_cloth));
@@ -43,7 +44,9 @@ impl Bench<'_> {
             let lines = residue::lines(field, plane, expected.as_ref(), settings)?;
             Some(FabricLines::new(lines, plane, fitted))
         };
-        let (lines, (seen, drawn)) = rayon::join(lines, draw);
+        let other = || other(worked);
+        let (drawing, (lines, other)) = rayon::join(draw, || rayon::join(lines, other));
+        let (seen, drawn) = drawing;
         worked.report.fabric_lines = lines;
         match drawn {
             Ok(drawn) => {
@@ -60,6 +63,7 @@ impl Bench<'_> {
                 svg.into_bytes(),
             );
         }
+        other
     }
 }
 
