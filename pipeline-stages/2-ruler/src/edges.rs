@@ -82,9 +82,8 @@ struct Edgel {
 fn edgels(plane: &Plane) -> Vec<Edgel> {
     const EIGHTFOLD: f32 = 8.0 * PARTS;
     let (w, h) = (plane.width, plane.height);
-    let mut all: Vec<(f32, Edgel)> = Vec::new();
-    for y in 1..h.saturating_sub(1) {
-        for x in 1..w.saturating_sub(1) {
+    let in_row = |y: usize| {
+        (1..w.saturating_sub(1)).filter_map(move |x| {
             let g = |dx: usize, dy: usize| f32::from(plane.grey[(y + dy - 1) * w + x + dx - 1]);
             // Sobel's operator, in grey levels a sample.
             let gx =
@@ -92,16 +91,18 @@ fn edgels(plane: &Plane) -> Vec<Edgel> {
             let gy =
                 (g(0, 2) + 2.0 * g(1, 2) + g(2, 2) - g(0, 0) - 2.0 * g(1, 0) - g(2, 0)) / EIGHTFOLD;
             let size = (gx * gx + gy * gy).sqrt();
-            if size > MIN_GRADIENT {
+            (size > MIN_GRADIENT).then(|| {
                 let edgel = Edgel {
                     x: x as f64,
                     y: y as f64,
                     angle: f64::from(gy).atan2(f64::from(gx)),
                 };
-                all.push((size, edgel));
-            }
-        }
-    }
+                (size, edgel)
+            })
+        })
+    };
+    let rows = (1..h.saturating_sub(1)).into_par_iter();
+    let mut all: Vec<(f32, Edgel)> = rows.flat_map_iter(in_row).collect();
     // The steepest tenth of the photo is enough.
     let most = w * h / 10;
     if all.len() > most {
@@ -117,20 +118,22 @@ fn edges(plane: &Plane) -> Vec<Edge> {
     let middle = (0.5 * plane.width as f64, 0.5 * plane.height as f64);
     let reach = middle.0.hypot(middle.1).ceil();
     let rows = 2 * reach as usize + 2;
-    let offset = |e: &Edgel, angle: f64| {
-        (e.x - middle.0) * angle.cos() + (e.y - middle.1) * angle.sin() + reach
-    };
     let bin_of =
         |angle: f64| (angle.rem_euclid(TAU) / TAU * ANGLE_BINS as f64) as usize % ANGLE_BINS;
     let angle_of = |bin: usize| (bin as f64 + 0.5) * TAU / ANGLE_BINS as f64;
+    let directions: Vec<(f64, f64)> = (0..ANGLE_BINS).map(|b| angle_of(b).sin_cos()).collect();
+    let offset = |e: &Edgel, bin: usize| {
+        let (sin, cos) = directions[bin];
+        (e.x - middle.0) * cos + (e.y - middle.1) * sin + reach
+    };
     let mut votes = vec![0u32; ANGLE_BINS * rows];
     for e in &edgels {
         for turn in [ANGLE_BINS - 1, 0, 1] {
             let bin = (bin_of(e.angle) + turn) % ANGLE_BINS;
-            votes[bin * rows + offset(e, angle_of(bin)).max(0.0) as usize] += 1;
+            votes[bin * rows + offset(e, bin).max(0.0) as usize] += 1;
         }
     }
-    let mut found = Vec::new();
+    let mut rough = Vec::new();
     let mut peaks: Vec<(u32, usize)> = votes.chunks_exact(rows).map(peak).collect();
     for _ in 0..MAX_EDGES {
         let first_best = |&bin: &usize| (peaks[bin].0, ANGLE_BINS - bin);
@@ -144,10 +147,12 @@ fn edges(plane: &Plane) -> Vec<Edge> {
         for b in clear(&mut votes, rows, bin, row) {
             peaks[b] = peak(&votes[b * rows..(b + 1) * rows]);
         }
-        let rough = (angle_of(bin), row as f64 + 0.5 - reach);
-        found.extend(edge_at(plane, &edgels, middle, rough));
+        rough.push((angle_of(bin), row as f64 + 0.5 - reach));
     }
-    found
+    rough
+        .into_par_iter()
+        .filter_map(|rough| edge_at(plane, &edgels, middle, rough))
+        .collect()
 }
 
 /// Most votes of one direction, and the first row that has them.

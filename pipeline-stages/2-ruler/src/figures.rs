@@ -7,6 +7,8 @@ use measures::ruler::Reading;
 use measures::ruler::RulerUnit::{Inch, Mm};
 use measures::unit::MM_PER_INCH;
 
+use rayon::prelude::*;
+
 use crate::grid::median;
 use crate::hierarchy::Verdict;
 use crate::marks::Marks;
@@ -92,7 +94,7 @@ pub(crate) fn find(
         places,
     };
     let print = bench.print();
-    let labelled = labels.iter().map(|&i| (i, bench.inked(i))).collect();
+    let labelled = labels.par_iter().map(|&i| (i, bench.inked(i))).collect();
     let (every, block) = every_and_block(labelled, places, print)?;
     // The ticks of two ranks may be alike, or worn so; the figures are not.
     let twice = every == places.period
@@ -172,13 +174,14 @@ impl Bench<'_> {
         let (first, last) = self.marks.range;
         let half = self.places.period / 2;
         let mut print: Vec<f64> = labels
-            .iter()
+            .par_iter()
             .filter_map(|&i| self.print_beside(i, block))
             .collect();
         print.sort_by(f64::total_cmp);
         // Some figures are worn away.
         let usual = *print.get(2 * print.len().saturating_sub(1) / 3)?;
         let between: Vec<f64> = (first..=last)
+            .into_par_iter()
             .filter(|i| (i - self.places.phase).rem_euclid(self.places.period) == half)
             .filter_map(|i| self.print_beside(i, block))
             .collect();

@@ -56,8 +56,8 @@ pub(crate) fn candidates(planes: &[Plane], finest_px: f64, limit: usize) -> Vec<
         .take_while(|p| coarser_shows_all(p))
         .count();
     let mut all: Vec<Candidate> = planes[needless..]
-        .iter()
-        .flat_map(|plane| chains(&peaks(plane), plane.step_px))
+        .par_iter()
+        .flat_map_iter(|plane| chains(&peaks(plane), plane.step_px))
         .collect();
     all.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut kept: Vec<Candidate> = Vec::new();

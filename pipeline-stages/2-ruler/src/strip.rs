@@ -8,6 +8,7 @@ use std::ops::Range;
 
 use fourier::Complex;
 use nalgebra::{Matrix3, Vector3};
+use rayon::prelude::*;
 
 use crate::plane::{Plane, plane_for};
 use crate::propose::Candidate;
@@ -19,8 +20,9 @@ const PER_PITCH: usize = 8;
 const HALF_WIDTH_PITCHES: usize = 12;
 /// Rows of the strip for one pitch.
 const ROWS_PER_PITCH: usize = 4;
-/// Samples of a row taken at a time.
+/// Samples of a row taken at a time, and rows: neighbouring ones show the same pixels.
 const PART: usize = 64;
+const PART_ROWS: usize = 24;
 /// Window and step of the local fundamental, in pitches and in samples.
 const WINDOW_PITCHES: usize = 6;
 const HOP_PITCHES: usize = 2;
@@ -65,24 +67,34 @@ impl<'a> Strip<'a> {
         })
     }
 
-    fn sample(&mut self, columns: Range<usize>) {
+    /// Samples these parts of all rows.
+    fn sample(&mut self, parts: &[Range<usize>]) {
+        let mut grey = std::mem::take(&mut self.grey);
+        let bands = grey.par_chunks_mut(PART_ROWS * self.columns).enumerate();
+        bands.for_each(|(band, rows)| {
+            for part in parts {
+                for (r, row) in rows.chunks_exact_mut(self.columns).enumerate() {
+                    self.sample_row(band * PART_ROWS + r, part, &mut row[part.clone()]);
+                }
+            }
+        });
+        self.grey = grey;
+    }
+
+    fn sample_row(&self, r: usize, part: &Range<usize>, row: &mut [f32]) {
         let (sin, cos) = self.axis.angle.sin_cos();
         let step = (self.step_px * cos, self.step_px * sin);
-        for r in 0..self.rows {
-            let start = self
-                .axis
-                .at(self.t_of(columns.start as f64), self.v_of(r as f64));
-            let row = &mut self.grey[r * self.columns..][columns.clone()];
-            self.plane
-                .along(start, step, row.len(), |c, grey| row[c] = grey);
-        }
+        let (t, v) = (self.t_of(part.start as f64), self.v_of(r as f64));
+        self.plane
+            .along(self.axis.at(t, v), step, row.len(), |c, grey| row[c] = grey);
     }
 
     fn sample_all(&mut self) {
-        // Part by part: neighbouring rows of a part show the same pixels.
-        for first in (0..self.columns).step_by(PART) {
-            self.sample(first..(first + PART).min(self.columns));
-        }
+        let starts = (0..self.columns).step_by(PART);
+        let parts: Vec<_> = starts
+            .map(|first| first..(first + PART).min(self.columns))
+            .collect();
+        self.sample(&parts);
     }
 
     /// First samples of every so many windows of the local fundamental.
@@ -139,32 +151,37 @@ impl Fundamental {
         });
         let total: f32 = weights.iter().flatten().sum();
         let blocks = strip.windows(every).count();
-        let mut z = Vec::with_capacity(strip.rows * blocks);
-        for row in strip.grey.chunks_exact(strip.columns) {
-            for first in strip.windows(every) {
-                // Summed phase by phase: grey, and how much of it lies in the photo.
-                let mut grey = [0.0f32; PER_PITCH];
-                let mut seen = [0.0f32; PER_PITCH];
-                let pitches = row[first..first + WINDOW].as_chunks::<PER_PITCH>().0;
-                for (pitch, weights) in pitches.iter().zip(&weights) {
-                    for k in 0..PER_PITCH {
-                        let inside = pitch[k].is_finite();
-                        grey[k] += if inside { weights[k] * pitch[k] } else { 0.0 };
-                        seen[k] += if inside { weights[k] } else { 0.0 };
-                    }
+        let of_window = |window: &[f32]| {
+            // Summed phase by phase: grey, and how much of it lies in the photo.
+            let mut grey = [0.0f32; PER_PITCH];
+            let mut seen = [0.0f32; PER_PITCH];
+            let pitches = window.as_chunks::<PER_PITCH>().0;
+            for (pitch, weights) in pitches.iter().zip(&weights) {
+                for k in 0..PER_PITCH {
+                    let inside = pitch[k].is_finite();
+                    grey[k] += if inside { weights[k] * pitch[k] } else { 0.0 };
+                    seen[k] += if inside { weights[k] } else { 0.0 };
                 }
-                let weight: f32 = seen.iter().sum();
-                if weight < 0.6 * total {
-                    z.push(Complex::default());
-                    continue;
-                }
-                let mean = grey.iter().sum::<f32>() / weight;
-                let sum: Complex<f32> = (0..PER_PITCH)
-                    .map(|k| turns[k] * (grey[k] - mean * seen[k]))
-                    .sum();
-                z.push(sum / weight);
             }
-        }
+            let weight: f32 = seen.iter().sum();
+            if weight < 0.6 * total {
+                return Complex::default();
+            }
+            let mean = grey.iter().sum::<f32>() / weight;
+            let sum: Complex<f32> = (0..PER_PITCH)
+                .map(|k| turns[k] * (grey[k] - mean * seen[k]))
+                .sum();
+            sum / weight
+        };
+        let mut z = vec![Complex::default(); strip.rows * blocks];
+        z.par_chunks_exact_mut(blocks)
+            .zip(strip.grey.par_chunks_exact(strip.columns))
+            .with_min_len(PART_ROWS)
+            .for_each(|(z, row)| {
+                for (z, first) in z.iter_mut().zip(strip.windows(every)) {
+                    *z = of_window(&row[first..first + WINDOW]);
+                }
+            });
         Self {
             blocks,
             rows: strip.rows,
@@ -211,9 +228,8 @@ pub(crate) fn follow(planes: &[Plane], candidate: &Candidate) -> Option<Row> {
     let mut strip = Strip::new(planes, candidate)?;
     let every = strip.windows(1).count() / WINDOWS_AT_A_GLANCE;
     if every > WINDOW_PITCHES / HOP_PITCHES {
-        for first in strip.windows(every) {
-            strip.sample(first..first + WINDOW);
-        }
+        let parts = strip.windows(every).map(|first| first..first + WINDOW);
+        strip.sample(&parts.collect::<Vec<_>>());
         strip.band(every)?;
     }
     strip.sample_all();
@@ -277,7 +293,7 @@ fn best_course(strip: &Strip, amplitudes: &[f32], centres: &[f64]) -> Course {
         .map(|r| (r as f64 - middle) / (0.45 * middle))
         .map(|off| (-0.5 * off * off).exp())
         .collect();
-    let sharpness = |slope: f64, bend: f64| {
+    let course = |slope: f64, bend: f64| {
         let course = Course {
             slope,
             bend,
@@ -285,7 +301,10 @@ fn best_course(strip: &Strip, amplitudes: &[f32], centres: &[f64]) -> Course {
         };
         let profile = profile_along(strip, amplitudes, centres, course);
         let rows = profile.iter().zip(&nearness);
-        rows.map(|(a, near)| a * a * a * near).sum::<f64>()
+        Course {
+            profile_peak: rows.map(|(a, near)| a * a * a * near).sum(),
+            ..course
+        }
     };
     // Steps move the ends of the strip by one row.
     let step = strip.row_step_px() * 2.0 / half;
@@ -295,31 +314,23 @@ fn best_course(strip: &Strip, amplitudes: &[f32], centres: &[f64]) -> Course {
         bend: 0.0,
         profile_peak: 0.0,
     };
-    for i in -limit..=limit {
-        let score = sharpness(f64::from(i) * step, 0.0);
-        if score > best.profile_peak {
-            best = Course {
-                slope: f64::from(i) * step,
-                bend: 0.0,
-                profile_peak: score,
-            };
+    let straight: Vec<Course> = (-limit..=limit)
+        .into_par_iter()
+        .map(|i| course(f64::from(i) * step, 0.0))
+        .collect();
+    for course in straight {
+        if course.profile_peak > best.profile_peak {
+            best = course;
         }
     }
     let bend_step = 2.0 * strip.row_step_px() / (half * half) * 2.0;
     for j in -4..=4i32 {
         for i in -2..=2i32 {
-            let (slope, bend) = (
-                best.slope + 0.5 * f64::from(i) * step,
-                f64::from(j) * bend_step,
-            );
-            let score = sharpness(slope, bend);
+            let slope = best.slope + 0.5 * f64::from(i) * step;
+            let course = course(slope, f64::from(j) * bend_step);
             // A bent course must be worth its parameter.
-            if score > best.profile_peak * if j == 0 { 1.0 } else { 1.06 } {
-                best = Course {
-                    slope,
-                    bend,
-                    profile_peak: score,
-                };
+            if course.profile_peak > best.profile_peak * if j == 0 { 1.0 } else { 1.06 } {
+                best = course;
             }
         }
     }

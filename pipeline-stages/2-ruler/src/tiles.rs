@@ -173,6 +173,9 @@ impl TileSpectrum {
             let bits = members.iter().map(|&m| self.power[m].to_bits());
             self.sorted.extend(bits);
             let middle = self.sorted.len() / 2;
+            if none_stands_out(&self.sorted) {
+                continue;
+            }
             let (_, median, _) = self.sorted.select_nth_unstable(middle);
             let median = f32::from_bits(*median);
             let least = MIN_PROMINENCE * median.max(1e-3);
@@ -219,6 +222,14 @@ impl TileSpectrum {
             vertex(log(0, -1), log(0, 0), log(0, 1)),
         )
     }
+}
+
+/// Whether the greatest of these powers, given as bits, is too small against their median: told
+/// by how many are too great for that, without the median.
+fn none_stands_out(powers: &[u32]) -> bool {
+    let greatest = f32::from_bits(powers.iter().copied().max().unwrap_or(0));
+    let too_great = |p: &&u32| MIN_PROMINENCE * f32::from_bits(**p) > greatest;
+    powers.iter().filter(too_great).count() >= powers.len() - powers.len() / 2
 }
 
 #[cfg(test)]
