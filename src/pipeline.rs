@@ -10,6 +10,7 @@ use measures::ruler::{RulerHint, RulerSearch};
 use measures::{
     Artwork, AsCut, ClothPlane, CutFrom, Mm, Outline, Photo, Point, Px, ResidueField, Verdict,
 };
+use rayon::prelude::*;
 
 use crate::folder::Folder;
 use crate::job::{Emblem, FileName, JOB_FILE, Job, JobName, Task};
@@ -149,6 +150,13 @@ struct Bench<'a> {
     progress: Progress,
 }
 
+/// A photo and the rulers found in it, by what was known of them.
+#[derive(Default)]
+struct Seen {
+    photo: Option<Result<Photo, Problem>>,
+    searches: Vec<(RulerHint, RulerSearch)>,
+}
+
 /// The cloth laid flat.
 struct Measured {
     plane: ClothPlane,
@@ -167,28 +175,22 @@ impl Bench<'_> {
     /// Works on all emblems that share a photo.
     fn photo(&self, shared: &[usize]) -> Vec<Worked> {
         let emblems = || shared.iter().map(|&i| &self.job.emblems[i]);
-        let mut photo: Option<Result<Photo, Problem>> = None;
-        let mut searches: Vec<(RulerHint, RulerSearch)> = Vec::new();
+        let mut seen = Seen::default();
         let mut one = |emblem: &Emblem| {
             let Ok(task) = &emblem.task else {
                 return Worked::held(emblem, Vec::new());
             };
-            let photo = photo.get_or_insert_with(|| {
-                self.step(emblem, "reading the photo");
-                read_photo(&task.photo, self.folder, &self.config.settings)
-            });
-            let photo = match photo {
-                Ok(photo) => photo,
-                Err(problem) => return Worked::held(emblem, vec![problem.clone()]),
-            };
-            let known = searches.iter().position(|(hint, _)| *hint == task.ruler);
-            let known = known.unwrap_or_else(|| {
-                self.step(emblem, "looking for the ruler");
-                let search = ruler::find(photo, &task.ruler, &self.config.settings.ruler);
-                searches.push((task.ruler, search));
-                searches.len() - 1
-            });
-            self.emblem(emblem, task, photo, &searches[known].1)
+            let seen = &mut seen;
+            let look = rayon::join(
+                move || self.rulers(emblem, task, seen),
+                || self.drawings(task),
+            );
+            match look {
+                (Ok((photo, search)), drawings) => {
+                    self.emblem(emblem, task, photo, search, drawings)
+                }
+                (Err(problem), _) => Worked::held(emblem, vec![problem]),
+            }
         };
         // A fault in a stage costs this emblem alone; nothing half-made outlives the panic.
         emblems()
@@ -199,15 +201,48 @@ impl Bench<'_> {
             .collect()
     }
 
-    fn emblem(&self, emblem: &Emblem, task: &Task, photo: &Photo, search: &RulerSearch) -> Worked {
+    /// The photo and its rulers, as they were seen for another emblem, or else now.
+    fn rulers<'a>(
+        &self,
+        emblem: &Emblem,
+        task: &Task,
+        seen: &'a mut Seen,
+    ) -> Result<(&'a Photo, &'a RulerSearch), Problem> {
+        let photo = seen.photo.get_or_insert_with(|| {
+            self.step(emblem, "reading the photo");
+            read_photo(&task.photo, self.folder, &self.config.settings)
+        });
+        let photo = photo.as_ref().map_err(Problem::clone)?;
+        let searches = &mut seen.searches;
+        let known = searches.iter().position(|(hint, _)| *hint == task.ruler);
+        let known = known.unwrap_or_else(|| {
+            self.step(emblem, "looking for the ruler");
+            let search = ruler::find(photo, &task.ruler, &self.config.settings.ruler);
+            searches.push((task.ruler, search));
+            searches.len() - 1
+        });
+        Ok((photo, &searches[known].1))
+    }
+
+    fn drawings(&self, task: &Task) -> Vec<Result<Drawn, Problem>> {
+        let versions = task.versions.par_iter();
+        let drawings = versions.map(|file| read_artwork(file, task, self.folder));
+        drawings.collect()
+    }
+
+    fn emblem(
+        &self,
+        emblem: &Emblem,
+        task: &Task,
+        photo: &Photo,
+        search: &RulerSearch,
+        drawings: Vec<Result<Drawn, Problem>>,
+    ) -> Worked {
         let mut problems = Vec::new();
-        let mut drawings = Vec::new();
-        for file in &task.versions {
-            match read_artwork(file, task, self.folder) {
-                Ok(drawn) => drawings.push(drawn),
-                Err(problem) => problems.push(problem),
-            }
-        }
+        let drawings: Vec<Drawn> = drawings
+            .into_iter()
+            .filter_map(|drawn| drawn.map_err(|problem| problems.push(problem)).ok())
+            .collect();
         if let Some(after) = &task.after_photo {
             problems.extend(read_photo(after, self.folder, &self.config.settings).err());
         }
