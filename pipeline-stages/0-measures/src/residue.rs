@@ -93,33 +93,27 @@ impl ResidueField {
     #[must_use]
     pub fn halved(&self) -> Self {
         let w = self.grid.width;
-        self.halved_as(self.channels.each_ref().map(|channel| {
-            let shown: Vec<f32> = channel
-                .iter()
-                .zip(&self.cloth)
-                .map(|(v, c)| v * c)
-                .collect();
-            halved_rows(&shown, w)
-        }))
-    }
-
-    /// The same from channels already halved, in which what is no cloth was zero.
-    #[must_use]
-    fn halved_as(&self, mut channels: [Vec<f32>; 3]) -> Self {
-        let share = halved_rows(&self.cloth, self.grid.width);
+        let share = halved_rows(&self.cloth, w);
         let enough = |share: f32| share > 0.49;
-        for channel in &mut channels {
-            for (mean, &s) in channel.iter_mut().zip(&share) {
+        let half = |channel: &[f32]| {
+            let pairs = channel.iter().zip(&self.cloth);
+            let shown: Vec<f32> = pairs.map(|(v, c)| v * c).collect();
+            let mut means = halved_rows(&shown, w);
+            for (mean, &s) in means.iter_mut().zip(&share) {
                 *mean = if enough(s) { *mean / s } else { 0.0 };
             }
-        }
+            means
+        };
+        let [first, second, third] = &self.channels;
+        let (first, (second, third)) = rayon::join(
+            || half(first),
+            || rayon::join(|| half(second), || half(third)),
+        );
         Self {
             grid: self.grid.halved(),
-            channels,
+            channels: [first, second, third],
             cloth: share.iter().map(|&s| f32::from(enough(s))).collect(),
-            px_per_mm: self.px_per_mm,
-            light_spread_mm: self.light_spread_mm,
-            look_in: self.look_in,
+            ..*self
         }
     }
 }

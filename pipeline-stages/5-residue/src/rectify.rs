@@ -1,6 +1,6 @@
 //! The photo's pixels carried to a grid of millimetres on the cloth.
 
-use measures::{ClothPlane, Grid, Mm, Photo, Point, Px, Ruler};
+use measures::{ClothPlane, Grid, Mm, Photo, Point, Px, Ruler, Vector};
 use rayon::prelude::*;
 
 use crate::Settings;
@@ -141,8 +141,9 @@ impl Reduced {
             for pixel in sums.as_chunks::<3>().0 {
                 sum.iter_mut().zip(pixel).for_each(|(s, p)| *s += p);
             }
-            let [red, green, blue] = sum.map(|s| log_light[s as usize]);
-            [red, green, blue, 0.0]
+            let [red, green, blue] = sum;
+            let log_light = |sum: u32| log_light[sum as usize];
+            [log_light(red), log_light(green), log_light(blue), 0.0]
         };
         let mut light = vec![[0.0; 4]; blocks * (height / step)];
         let pixels = photo.rgb.as_raw().par_chunks_exact(row_bytes * step);
@@ -181,13 +182,20 @@ impl Reduced {
         let (i, j) = (u as i32, v as i32);
         let (a, b) = ((u - f64::from(i)) as f32, (v - f64::from(j)) as f32);
         let k = j as usize * self.width + i as usize;
-        let (top, bottom) = (&self.light[k..k + 2], &self.light[k + self.width..][..2]);
-        Some([0, 1, 2, 3].map(|c| {
-            let top = top[0][c] + a * (top[1][c] - top[0][c]);
-            let bottom = bottom[0][c] + a * (bottom[1][c] - bottom[0][c]);
-            top + b * (bottom - top)
-        }))
+        let top: &[[f32; 4]; 2] = self.light.get(k..)?.first_chunk()?;
+        let bottom: &[[f32; 4]; 2] = self.light.get(k + self.width..)?.first_chunk()?;
+        let (top, bottom) = (between(top[0], top[1], a), between(bottom[0], bottom[1], a));
+        Some(between(top, bottom, b))
     }
+}
+
+#[inline]
+fn between(from: [f32; 4], to: [f32; 4], share: f32) -> [f32; 4] {
+    let mut between = from;
+    for (v, to) in between.iter_mut().zip(to) {
+        *v += share * (to - *v);
+    }
+    between
 }
 
 /// Takes the rulers' bodies, and a margin around them, out of the cloth.
@@ -199,8 +207,8 @@ pub(crate) fn mask_rulers(
     margin_mm: f64,
 ) {
     for ruler in rulers {
-        let corners = ruler.body.map(|p| plane.on_cloth(p));
-        let index = corners.map(|p| grid.index(p));
+        let body = Body::new(ruler.body.map(|p| plane.on_cloth(p)));
+        let index = body.corners.map(|p| grid.index(p));
         let margin = margin_mm / grid.pitch_mm;
         let span = |of: fn(&(f64, f64)) -> f64, n: usize| {
             let low = index.iter().map(of).fold(f64::INFINITY, f64::min) - margin;
@@ -213,7 +221,7 @@ pub(crate) fn mask_rulers(
         masked.zip(rows).for_each(|(cloth, j)| {
             for i in columns.clone() {
                 let p = grid.place(i as f64, j as f64);
-                if square_distance_to_quad(p, &corners) < margin_mm * margin_mm {
+                if body.is_nearer(p, margin_mm) {
                     cloth[i] = 0.0;
                 }
             }
@@ -221,17 +229,46 @@ pub(crate) fn mask_rulers(
     }
 }
 
-/// Square of the distance from a point to a filled convex quadrilateral; 0 inside.
-fn square_distance_to_quad(p: Point<Mm>, corners: &[Point<Mm>; 4]) -> f64 {
-    let mut turns = [0usize; 2];
-    let mut nearest = f64::INFINITY;
-    for k in 0..4 {
-        let (a, b) = (corners[k], corners[(k + 1) % 4]);
-        let side = b - a;
-        turns[usize::from(side.cross(p - a) > 0.0)] += 1;
-        let t = ((p - a).dot(side) / side.dot(side).max(1e-12)).clamp(0.0, 1.0);
-        let off = p - (a + side * t);
-        nearest = nearest.min(off.dot(off));
+/// A filled convex quadrilateral.
+struct Body {
+    corners: [Point<Mm>; 4],
+    /// Of unit length, outwards, side by side.
+    normals: [Vector<Mm>; 4],
+}
+
+impl Body {
+    fn new(corners: [Point<Mm>; 4]) -> Self {
+        let around = (corners[2] - corners[0]).cross(corners[3] - corners[1]);
+        let normals = [0, 1, 2, 3].map(|k| {
+            let side = corners[(k + 1) % 4] - corners[k];
+            let outwards = -side.quarter_turn() * around.signum();
+            outwards * (1.0 / side.dot(side).max(1e-12).sqrt())
+        });
+        Self { corners, normals }
     }
-    if turns.contains(&0) { 0.0 } else { nearest }
+
+    /// Whether a point lies inside or nearer than `mm`.
+    fn is_nearer(&self, p: Point<Mm>, mm: f64) -> bool {
+        const ROUNDING: f64 = 1e-6;
+        // The farthest out of one side's line: nearly always that alone tells.
+        let sides = self.corners.iter().zip(&self.normals);
+        let out = sides.map(|(&corner, normal)| normal.dot(p - corner));
+        let out = out.fold(f64::NEG_INFINITY, f64::max);
+        out < -ROUNDING || (out < mm + ROUNDING && self.square_distance(p) < mm * mm)
+    }
+
+    /// Square of the distance from a point; 0 inside.
+    fn square_distance(&self, p: Point<Mm>) -> f64 {
+        let mut turns = [0usize; 2];
+        let mut nearest = f64::INFINITY;
+        for k in 0..4 {
+            let (a, b) = (self.corners[k], self.corners[(k + 1) % 4]);
+            let side = b - a;
+            turns[usize::from(side.cross(p - a) > 0.0)] += 1;
+            let t = ((p - a).dot(side) / side.dot(side).max(1e-12)).clamp(0.0, 1.0);
+            let off = p - (a + side * t);
+            nearest = nearest.min(off.dot(off));
+        }
+        if turns.contains(&0) { 0.0 } else { nearest }
+    }
 }
