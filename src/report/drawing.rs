@@ -49,6 +49,10 @@ impl Layer {
         let (y0, y1) = range(a.y.min(b.y) - reach, a.y.max(b.y) + reach, self.height);
         for y in y0..y1 {
             for x in x0..x1 {
+                // Pieces of a line overlap widely.
+                if self.cover(x, y) == u8::MAX {
+                    continue;
+                }
                 let centre = Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5);
                 let square = square_distance(centre, a, b);
                 if square < (0.5 * width + 0.5).powi(2) {
@@ -94,14 +98,27 @@ impl Layer {
             return;
         }
         let cover = (255.0 * cover.clamp(0.0, 1.0) + 0.5) as u8;
-        let (x, y) = (x as usize, y as usize);
-        let across = (self.width as usize).div_ceil(TILE);
-        let tile = &mut self.tiles[y / TILE * across + x / TILE];
+        let (tile, place) = self.place(x, y);
+        let tile = &mut self.tiles[tile];
         let tile = tile.get_or_insert_with(|| Box::new([Ink::default(); TILE * TILE]));
-        let ink = &mut tile[y % TILE * TILE + x % TILE];
+        let ink = &mut tile[place];
         if cover > ink.cover {
             *ink = Ink { colour, cover };
         }
+    }
+
+    fn cover(&self, x: u32, y: u32) -> u8 {
+        let (tile, place) = self.place(x, y);
+        self.tiles[tile]
+            .as_ref()
+            .map_or(0, |tile| tile[place].cover)
+    }
+
+    /// The tile in which a pixel lies, and where.
+    fn place(&self, x: u32, y: u32) -> (usize, usize) {
+        let (x, y) = (x as usize, y as usize);
+        let across = (self.width as usize).div_ceil(TILE);
+        (y / TILE * across + x / TILE, y % TILE * TILE + x % TILE)
     }
 
     /// Lays the ink down.
@@ -113,7 +130,8 @@ impl Layer {
             for (k, tile) in tiles.iter().enumerate() {
                 let Some(tile) = tile else { continue };
                 for (row, inks) in band.chunks_exact_mut(width).zip(tile.chunks_exact(TILE)) {
-                    for (pixel, ink) in row[k * TILE..].iter_mut().zip(inks) {
+                    let inked = row[k * TILE..].iter_mut().zip(inks);
+                    for (pixel, ink) in inked.filter(|(_, ink)| ink.cover > 0) {
                         ink.over(pixel);
                     }
                 }

@@ -24,9 +24,7 @@ const INK: Colour = [253, 231, 37];
 /// The strip; `None` where the ruler has no length.
 pub(super) fn strip(photo: &RgbImage, ruler: &Ruler) -> Option<RgbImage> {
     let frame = Frame::of(ruler)?;
-    let mut picture = RgbImage::from_fn(WIDTH as u32, frame.height as u32, |x, y| {
-        frame.colour(photo, x, y)
-    });
+    let mut picture = frame.cut(photo);
     let mut layer = Layer::over(&picture);
     for tick in &ruler.ticks {
         let n = tick.points.len().max(1) as f64;
@@ -134,25 +132,40 @@ impl Frame {
         self.along.dot(p - self.origin) * self.scale
     }
 
-    fn colour(&self, photo: &RgbImage, x: u32, y: u32) -> Rgb<u8> {
-        if f64::from(y) < BAR_HEIGHT {
-            return Rgb(BAR);
-        }
-        let mut sum = [0.0f32; 3];
-        let n = self.subsamples;
-        for k in 0..n * n {
-            let part = |i: i32| (f64::from(i) + 0.5) / f64::from(n);
-            let u = (f64::from(x) + part(k % n)) / self.scale;
-            let v = (f64::from(y) - BAR_HEIGHT + part(k / n)) / self.scale;
-            let p = self.origin + self.along * u + self.inward * v;
-            let Rgb(colour) = nearest(photo, p);
-            for (s, c) in sum.iter_mut().zip(colour) {
-                *s += f32::from(c);
+    fn cut(&self, photo: &RgbImage) -> RgbImage {
+        let n = self.subsamples as usize;
+        let part = |i: usize| (i as f64 + 0.5) / n as f64;
+        let columns: Vec<Point<Px>> = (0..WIDTH as usize * n)
+            .map(|k| ((k / n) as f64 + part(k % n)) / self.scale)
+            .map(|u| self.origin + self.along * u)
+            .collect();
+        let mut picture = RgbImage::from_pixel(WIDTH as u32, self.height as u32, Rgb(BAR));
+        for (y, row) in picture.rows_mut().enumerate().skip(BAR_HEIGHT as usize) {
+            let downs: Vec<Vector<Px>> = (0..n)
+                .map(|k| (y as f64 - BAR_HEIGHT + part(k)) / self.scale)
+                .map(|v| self.inward * v)
+                .collect();
+            for (pixel, columns) in row.zip(columns.chunks_exact(n)) {
+                *pixel = mean(photo, columns, &downs);
             }
         }
-        let count = (n * n) as f32;
-        Rgb(sum.map(|s| (s / count).round() as u8))
+        picture
     }
+}
+
+/// Mean of the photo's pixels at these places, each moved in each of these ways.
+fn mean(photo: &RgbImage, places: &[Point<Px>], ways: &[Vector<Px>]) -> Rgb<u8> {
+    let mut sum = [0u32; 3];
+    for &way in ways {
+        for &place in places {
+            let Rgb(colour) = nearest(photo, place + way);
+            for (s, c) in sum.iter_mut().zip(colour) {
+                *s += u32::from(c);
+            }
+        }
+    }
+    let count = (places.len() * ways.len()) as f32;
+    Rgb(sum.map(|s| (s as f32 / count).round() as u8))
 }
 
 /// The photo's pixel at a place; the bar's colour outside.

@@ -1,5 +1,7 @@
 //! What the residue stage hands on.
 
+use rayon::prelude::*;
+
 use crate::unit::{Mm, Point};
 
 /// A square grid of samples on the cloth.
@@ -95,23 +97,19 @@ impl ResidueField {
         let w = self.grid.width;
         let share = halved_rows(&self.cloth, w);
         let enough = |share: f32| share > 0.49;
-        let half = |channel: &[f32]| {
-            let pairs = channel.iter().zip(&self.cloth);
-            let shown: Vec<f32> = pairs.map(|(v, c)| v * c).collect();
-            let mut means = halved_rows(&shown, w);
-            for (mean, &s) in means.iter_mut().zip(&share) {
-                *mean = if enough(s) { *mean / s } else { 0.0 };
-            }
-            means
-        };
-        let [first, second, third] = &self.channels;
-        let (first, (second, third)) = rayon::join(
-            || half(first),
-            || rayon::join(|| half(second), || half(third)),
-        );
         Self {
             grid: self.grid.halved(),
-            channels: [first, second, third],
+            channels: self.channels.each_ref().map(|channel| {
+                halved_by(w, [channel, &self.cloth], |[values, cloth]| {
+                    let shown: [f32; 4] = std::array::from_fn(|k| values[k] * cloth[k]);
+                    let share = mean(cloth);
+                    if enough(share) {
+                        mean(shown) / share
+                    } else {
+                        0.0
+                    }
+                })
+            }),
             cloth: share.iter().map(|&s| f32::from(enough(s))).collect(),
             ..*self
         }
@@ -120,17 +118,36 @@ impl ResidueField {
 
 /// Means of two by two samples of a plane of this width; an odd row or column is left over.
 pub fn halved_rows(plane: &[f32], width: usize) -> Vec<f32> {
+    halved_by(width, [plane], |[four]| mean(four))
+}
+
+fn mean([a, b, c, d]: [f32; 4]) -> f32 {
+    0.25 * (a + b + c + d)
+}
+
+/// What `of` makes of every two by two samples of planes of this width.
+fn halved_by<const N: usize>(
+    width: usize,
+    planes: [&[f32]; N],
+    of: impl Fn([[f32; 4]; N]) -> f32 + Sync,
+) -> Vec<f32> {
+    /// Rows made at a time.
+    const ROWS: usize = 16;
     let half = width / 2;
-    let mut halved = vec![0.0f32; half * (plane.len() / (2 * width).max(1))];
-    let rows = halved.chunks_exact_mut(half.max(1));
-    for (out, two) in rows.zip(plane.chunks_exact(2 * width.max(1))) {
-        let (top, bottom) = two.split_at(width);
-        let (top, _) = top.as_chunks::<2>();
-        let (bottom, _) = bottom.as_chunks::<2>();
-        for (mean, (a, b)) in out.iter_mut().zip(top.iter().zip(bottom)) {
-            *mean = 0.25 * (a[0] + a[1] + b[0] + b[1]);
+    let mut halved = vec![0.0f32; half * (planes[0].len() / (2 * width).max(1))];
+    let rows = halved.par_chunks_exact_mut(half.max(1)).with_min_len(ROWS);
+    rows.enumerate().for_each(|(j, out)| {
+        let two = planes.map(|plane| {
+            let (top, bottom) = plane[2 * j * width..][..2 * width].split_at(width);
+            (top.as_chunks::<2>().0, bottom.as_chunks::<2>().0)
+        });
+        for (i, out) in out.iter_mut().enumerate() {
+            *out = of(two.map(|(top, bottom)| {
+                let ([a, b], [c, d]) = (top[i], bottom[i]);
+                [a, b, c, d]
+            }));
         }
-    }
+    });
     halved
 }
 

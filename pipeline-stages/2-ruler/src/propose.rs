@@ -6,8 +6,6 @@
 //! distance from the origin, so that neither brightness nor a single strong edge counts. Peaks of
 //! neighbouring tiles that agree are joined along the row.
 
-use std::collections::BTreeMap;
-
 use rayon::prelude::*;
 
 use crate::plane::Plane;
@@ -215,9 +213,11 @@ fn chains(peaks: &[Peak], step_px: f64) -> Vec<Candidate> {
 
 /// How far the structure is from filling an area, 0.25 (cloth all round) to 1.
 fn standing_alone(peaks: &[Peak]) -> Vec<f64> {
-    let mut by_tile: BTreeMap<(usize, usize), Vec<usize>> = BTreeMap::new();
+    let count = |of: fn(&Peak) -> usize| peaks.iter().map(of).max().map_or(0, |last| last + 1);
+    let (columns, rows) = (count(|p| p.tile.0), count(|p| p.tile.1));
+    let mut by_tile: Vec<Vec<usize>> = vec![Vec::new(); columns * rows];
     for (i, p) in peaks.iter().enumerate() {
-        by_tile.entry(p.tile).or_default().push(i);
+        by_tile[p.tile.1 * columns + p.tile.0].push(i);
     }
     let same_at = |p: &Peak, across: f64| {
         let (dx, dy) = (-p.angle.sin() * across, p.angle.cos() * across);
@@ -225,11 +225,15 @@ fn standing_alone(peaks: &[Peak]) -> Vec<f64> {
         if i < 0.0 || j < 0.0 {
             return false;
         }
-        let others = by_tile.get(&(i.round() as usize, j.round() as usize));
-        others.is_some_and(|list| list.iter().any(|&o| agree(p, &peaks[o], 1.0)))
+        let (i, j) = (i.round() as usize, j.round() as usize);
+        i < columns
+            && j < rows
+            && by_tile[j * columns + i]
+                .iter()
+                .any(|&o| agree(p, &peaks[o], 1.0))
     };
     peaks
-        .iter()
+        .par_iter()
         .map(|p| {
             let both = [3.0, 5.0, 7.0]
                 .iter()
@@ -261,7 +265,8 @@ fn chain_from(peaks: &[Peak], seed: usize, tile_px: f64, used: &[bool]) -> Vec<u
     let s = &peaks[seed];
     let (cos, sin) = (s.angle.cos(), s.angle.sin());
     let mut on_line: Vec<(f64, usize)> = peaks
-        .iter()
+        .par_iter()
+        .with_min_len(1000)
         .enumerate()
         .filter(|&(i, p)| !used[i] && agree(s, p, 1.3))
         .filter_map(|(i, p)| {

@@ -9,7 +9,7 @@ use measures::{Camera, Point, Px};
 use crate::Settings;
 use crate::alone;
 use crate::figures::{self, EdgeLine};
-use crate::grid::{median, quantile, robust_deviation};
+use crate::grid::{Spot, median, quantile, robust_deviation};
 use crate::hierarchy::{self, Look, Verdict};
 use crate::lengths::{self, Extent};
 use crate::marks::{self, Marks};
@@ -517,37 +517,28 @@ impl Found {
 
     fn ruler(&self, planes: &[Plane]) -> Option<Ruler> {
         let marks = &self.marks;
-        let indices = marks.indices();
         let (first, last) = marks.range;
-        let at = |t: f64, v: f64| {
-            let (x, y) = marks.axis.at(t, v);
-            Point::new(x, y)
-        };
-        let ticks = indices
-            .iter()
-            .map(|&index| {
-                let mut points: Vec<(f64, TickPoint)> = marks
-                    .spots
-                    .iter()
-                    .filter(|s| s.index == index)
-                    .map(|s| {
-                        (
-                            s.v,
-                            TickPoint {
-                                at: at(s.t, s.v),
-                                sigma_px: s.sigma,
-                            },
-                        )
-                    })
-                    .collect();
-                points.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut spots = marks.spots.clone();
+        spots.sort_by(|a, b| a.index.cmp(&b.index).then(a.v.total_cmp(&b.v)));
+        let ticks = spots
+            .chunk_by(|a, b| a.index == b.index)
+            .map(|spots| {
+                let index = spots[0].index;
+                let point = |s: &Spot| {
+                    let (x, y) = marks.axis.at(s.t, s.v);
+                    TickPoint {
+                        at: Point::new(x, y),
+                        sigma_px: s.sigma,
+                    }
+                };
+                let mut points: Vec<TickPoint> = spots.iter().map(point).collect();
                 if !self.edge_low {
                     points.reverse();
                 }
                 let extent = self.extents.iter().find(|e| e.index == index);
                 Tick {
                     index: index - first,
-                    points: points.into_iter().map(|p| p.1).collect(),
+                    points,
                     length_px: extent.map_or(0.0, |e| e.high - e.low),
                 }
             })

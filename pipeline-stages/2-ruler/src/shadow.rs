@@ -4,6 +4,7 @@
 mod profile;
 
 use measures::ruler::Shadow;
+use rayon::prelude::*;
 
 use crate::figures::EdgeLine;
 use crate::grid::median;
@@ -173,6 +174,7 @@ impl Bench<'_> {
 
     fn course(&self, section: (i32, i32)) -> Course {
         (0..((OUTWARD_MM + INWARD_MM) / ACROSS_MM) as i32)
+            .into_par_iter()
             .map(|k| self.light(section, f64::from(k) * ACROSS_MM - OUTWARD_MM))
             .collect()
     }

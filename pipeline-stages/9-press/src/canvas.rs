@@ -123,33 +123,42 @@ impl Faces {
 
     /// Width of a line of text, in mm, kerning left out.
     pub(crate) fn width_mm(&self, text: &str, style: Style) -> f64 {
+        self.mm(self.units(text, style), style)
+    }
+
+    /// The same in the face's own units.
+    fn units(&self, text: &str, style: Style) -> u32 {
         let metrics = &self.face(style.bold).metrics;
-        let units: u32 = text
-            .chars()
-            .map(|c| {
-                let glyph = metrics.glyph_index(c).unwrap_or_default();
-                u32::from(metrics.glyph_hor_advance(glyph).unwrap_or(0))
-            })
-            .sum();
-        f64::from(units) / f64::from(metrics.units_per_em()) * style.size_pt / PT_PER_MM
+        let advance = |c| {
+            let glyph = metrics.glyph_index(c).unwrap_or_default();
+            u32::from(metrics.glyph_hor_advance(glyph).unwrap_or(0))
+        };
+        text.chars().map(advance).sum()
+    }
+
+    fn mm(&self, units: u32, style: Style) -> f64 {
+        let per_em = self.face(style.bold).metrics.units_per_em();
+        f64::from(units) / f64::from(per_em) * style.size_pt / PT_PER_MM
     }
 
     /// The text broken into lines of at most `width_mm`; a word that is longer is cut.
     pub(crate) fn wrapped(&self, text: &str, style: Style, width_mm: f64) -> Vec<String> {
-        let mut lines = vec![String::new()];
+        let space = self.units(" ", style);
+        let mut lines: Vec<String> = Vec::new();
+        let mut filled = 0;
         for word in text.split_whitespace() {
             for piece in self.pieces(word, style, width_mm) {
-                let last = lines.last_mut().map_or("", |l| l.as_str());
-                let joined = if last.is_empty() {
-                    piece.clone()
-                } else {
-                    format!("{last} {piece}")
-                };
-                if self.width_mm(&joined, style) <= width_mm {
-                    lines.pop();
-                    lines.push(joined);
-                } else {
-                    lines.push(piece);
+                let units = self.units(&piece, style);
+                match lines.last_mut() {
+                    Some(line) if self.mm(filled + space + units, style) <= width_mm => {
+                        line.push(' ');
+                        line.push_str(&piece);
+                        filled += space + units;
+                    }
+                    _ => {
+                        lines.push(piece);
+                        filled = units;
+                    }
                 }
             }
         }
