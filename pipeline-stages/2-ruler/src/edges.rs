@@ -370,16 +370,18 @@ fn welch(grey: &[f32], n: usize) -> Option<Vec<f32>> {
 /// ln of the power against the usual power about it, 0 to 6, as far as [`combs`] looks.
 fn prominences(power: &[f32]) -> Vec<f64> {
     const REACH: usize = 14;
-    // Numbers that are not negative are in the order of their bits.
-    let mut around: Vec<u32> = Vec::new();
+    let place = |around: &[f32], p: f32| around.partition_point(|a| *a < p);
+    let mut around: Vec<f32> = power[..REACH.min(power.len())].to_vec();
+    around.sort_by(f32::total_cmp);
     (0..power.len().min(HARMONICS * MAX_BIN + 4))
         .map(|k| {
-            around.clear();
-            let near = k.saturating_sub(REACH)..(k + REACH + 1).min(power.len());
-            around.extend(power[near].iter().map(|p| p.to_bits()));
-            let middle = around.len() / 2;
-            let (_, usual, _) = around.select_nth_unstable(middle);
-            let usual = f32::from_bits(*usual).max(1e-12);
+            if let Some(&coming) = power.get(k + REACH) {
+                around.insert(place(&around, coming), coming);
+            }
+            if let Some(gone) = k.checked_sub(REACH + 1) {
+                around.remove(place(&around, power[gone]));
+            }
+            let usual = around[around.len() / 2].max(1e-12);
             f64::from(power[k] / usual).ln().clamp(0.0, 6.0)
         })
         .collect()

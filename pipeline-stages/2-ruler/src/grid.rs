@@ -1,6 +1,7 @@
 //! The places of regular marks in a photo: a projective row, with the marks' common lean and fan.
 
 use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 
 /// Where mark number `i` lies: t = (a j + b) / (c j + 1) with j = i − `middle`, and how it leans:
 /// dt/dv = `lean` + `fan` j. A row of equal steps on a plane is seen like this by any pinhole
@@ -190,7 +191,7 @@ pub(crate) fn fit(spots: &[Spot], freedom: Freedom) -> Option<GridFit> {
 pub(crate) fn fit_by_evidence(spots: &[Spot]) -> Option<GridFit> {
     let n = spots.len() as f64;
     let choices = [(false, false), (true, false), (false, true), (true, true)];
-    let fits = choices.iter().filter_map(|&(projective, fan)| {
+    let fits = choices.par_iter().filter_map(|&(projective, fan)| {
         let fit = fit(spots, Freedom { projective, fan })?;
         let cost: f64 = spots
             .iter()
@@ -203,7 +204,9 @@ pub(crate) fn fit_by_evidence(spots: &[Spot]) -> Option<GridFit> {
         let parameters = f64::from(u8::from(projective)) + f64::from(u8::from(fan));
         Some((cost + parameters * n.ln(), fit))
     });
-    fits.min_by(|a, b| a.0.total_cmp(&b.0)).map(|f| f.1)
+    let fits: Vec<(f64, GridFit)> = fits.collect();
+    let best = fits.into_iter().min_by(|a, b| a.0.total_cmp(&b.0));
+    best.map(|f| f.1)
 }
 
 /// As [`fit_by_evidence`], for spots whose sigma is only relative: it is scaled by their own

@@ -151,17 +151,15 @@ impl Fundamental {
         });
         let total: f32 = weights.iter().flatten().sum();
         let blocks = strip.windows(every).count();
+        let all_seen = by_phase(&[1.0; WINDOW], &weights, |weight, _| weight);
         let of_window = |window: &[f32]| {
-            // Summed phase by phase: grey, and how much of it lies in the photo.
-            let mut grey = [0.0f32; PER_PITCH];
-            let mut seen = [0.0f32; PER_PITCH];
-            let pitches = window.as_chunks::<PER_PITCH>().0;
-            for (pitch, weights) in pitches.iter().zip(&weights) {
-                for k in 0..PER_PITCH {
-                    let inside = pitch[k].is_finite();
-                    grey[k] += if inside { weights[k] * pitch[k] } else { 0.0 };
-                    seen[k] += if inside { weights[k] } else { 0.0 };
-                }
+            // Grey, and how much of it lies in the photo: nearly always all.
+            let mut grey = by_phase(window, &weights, |weight, grey| weight * grey);
+            let mut seen = all_seen;
+            if !grey.iter().all(|sum| sum.is_finite()) {
+                let inside = |grey: f32, value: f32| if grey.is_finite() { value } else { 0.0 };
+                grey = by_phase(window, &weights, |w, g| inside(g, w * g));
+                seen = by_phase(window, &weights, |w, g| inside(g, w));
             }
             let weight: f32 = seen.iter().sum();
             if weight < 0.6 * total {
@@ -206,6 +204,22 @@ impl Fundamental {
         }
         out
     }
+}
+
+/// Sums of what `of` makes of weights and samples of a window, phase by phase.
+#[inline]
+fn by_phase(
+    window: &[f32],
+    weights: &[[f32; PER_PITCH]],
+    of: impl Fn(f32, f32) -> f32,
+) -> [f32; PER_PITCH] {
+    let mut sums = [0.0f32; PER_PITCH];
+    for (pitch, weights) in window.as_chunks::<PER_PITCH>().0.iter().zip(weights) {
+        for ((sum, &weight), &grey) in sums.iter_mut().zip(weights).zip(pitch) {
+            *sum += of(weight, grey);
+        }
+    }
+    sums
 }
 
 fn hann(i: usize, window: usize) -> f32 {

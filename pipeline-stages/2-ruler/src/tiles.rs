@@ -148,9 +148,9 @@ impl TileSpectrum {
             let here = &self.transposed[kx * TILE..][..TILE];
             let mirrored = &self.transposed[(TILE - kx) % TILE * TILE..][..TILE];
             let power = &mut self.power[kx * TILE..][..TILE];
-            for (ky, (p, z)) in power.iter_mut().zip(here).enumerate() {
-                let other = mirrored[(TILE - ky) % TILE].conj() * sign;
-                *p = 0.25 * (z + other).norm_sqr();
+            let mirrored = mirrored[..1].iter().chain(mirrored[1..].iter().rev());
+            for ((p, z), other) in power.iter_mut().zip(here).zip(mirrored) {
+                *p = 0.25 * (z + other.conj() * sign).norm_sqr();
             }
         }
     }
