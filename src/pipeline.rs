@@ -19,7 +19,7 @@ use crate::outcome::{self, Outcome, Worked};
 use crate::parts::{self, Drawn};
 use crate::problem::Problem;
 use crate::record;
-use crate::report::{CutPiece, Fitted, MaterialUsed};
+use crate::report::{CutPiece, Fitted, MaterialUsed, pictures};
 use crate::settings::{Config, Settings};
 
 /// Works on every emblem of a job. What goes wrong with one does not touch the others.
@@ -255,16 +255,18 @@ impl Bench<'_> {
         }
         worked.report.verdict = Verdict::Cut;
         let measured = self.measure(emblem, task, photo, search, &mut worked);
-        let chosen = measured.as_ref().and_then(|measured| {
+        let fit = || {
             let artworks: Vec<Artwork> = drawings.iter().map(|d| d.artwork.clone()).collect();
-            self.fit(emblem, task, measured, &artworks, &mut worked)
-        });
+            self.fit(emblem, task, measured.as_ref()?, &artworks, &mut worked)
+        };
+        let plain = || pictures::Plain::new(&photo.rgb, &search.rulers);
+        let (chosen, plain) = rayon::join(fit, plain);
         if measured.is_some() {
             worked.against_known(task);
         }
         let drawn = chosen.map(|i| &drawings[i]);
         let cut = |worked: &Worked| self.cut(emblem, task, drawn?, worked);
-        let cut = self.look(emblem, photo, measured.as_ref(), cut, &mut worked);
+        let cut = self.look(emblem, photo, plain, measured.as_ref(), cut, &mut worked);
         self.finished(emblem, task, measured.as_ref(), &mut worked);
         self.products(emblem, task, drawn, cut, &mut worked);
         worked

@@ -5,8 +5,8 @@ use measures::{Mm, Outline, Photo, Point, Verdict};
 use super::{Bench, Measured};
 use crate::job::Emblem;
 use crate::outcome::Worked;
-use crate::report::FabricLines;
-use crate::report::pictures::{self, Pictures, Scene};
+use crate::report::pictures::{self, Pictures, Plain, Scene};
+use crate::report::{Error, FabricLines};
 use crate::residue_svg;
 
 impl Bench<'_> {
@@ -16,6 +16,7 @@ impl Bench<'_> {
         &self,
         emblem: &Emblem,
         photo: &Photo,
+        plain: Result<Plain, Error>,
         measured: Option<&Measured>,
         other: impl FnOnce(&Worked) -> T + Send,
         worked: &mut Worked,
@@ -36,7 +37,7 @@ impl Bench<'_> {
                 suspicions: &worked.report.suspicions,
                 residue: picture.as_ref().map(|p| (&p.image, &p.grid)),
             };
-            (seen, pictures::draw(&scene))
+            (seen, plain.and_then(|plain| pictures::draw(&scene, plain)))
         };
         let lines = || {
             let Measured { field, plane } = measured?;

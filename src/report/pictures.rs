@@ -68,35 +68,60 @@ const OVERLAY_PX: f64 = 1920.0;
 /// Widest picture in the list of all jobs, in pixels.
 const THUMBNAIL_PX: f64 = 320.0;
 
+/// What shows the photo and its rulers alone: it need not wait for a fit.
+#[derive(Debug)]
+pub struct Plain {
+    whole: RgbImage,
+    ruler_jpg: Vec<u8>,
+}
+
+impl Plain {
+    /// The photo, smaller, and along its first ruler.
+    ///
+    /// # Errors
+    /// When a picture cannot be encoded.
+    pub fn new(photo: &RgbImage, rulers: &[Ruler]) -> Result<Self, Error> {
+        let strip = || rulers.first().and_then(|ruler| strip(photo, ruler));
+        let ruler_jpg = || strip().map_or_else(|| Ok(Vec::new()), |strip| jpeg(&strip));
+        let (whole, ruler_jpg) = rayon::join(|| whole(photo).cut(photo), ruler_jpg);
+        Ok(Self {
+            whole: whole?,
+            ruler_jpg: ruler_jpg?,
+        })
+    }
+}
+
+fn whole(photo: &RgbImage) -> View {
+    View::whole(photo.dimensions(), OVERLAY_PX, 1.0)
+}
+
 /// Draws the pictures of one emblem.
 ///
 /// # Errors
 /// When a picture cannot be encoded.
-pub fn draw(scene: &Scene<'_>) -> Result<Pictures, Error> {
+pub fn draw(scene: &Scene<'_>, plain: Plain) -> Result<Pictures, Error> {
     let places = scene
         .fitted
         .map(|(_, fit)| closeups::worst_places(fit, scene.suspicions));
     let marks = Marks::new(scene, places.unwrap_or_default());
-    let photo = &scene.photo.rgb;
+    let Plain {
+        whole: mut overlay,
+        ruler_jpg,
+    } = plain;
     let overlay = || {
-        let whole = View::whole(photo.dimensions(), OVERLAY_PX, 1.0);
-        let mut overlay = whole.cut(photo)?;
         let thumbnail = scene.emblem_view().is_none().then(|| small(&overlay));
-        marks.draw(&mut overlay, &whole);
+        marks.draw(&mut overlay, &whole(&scene.photo.rgb));
         Ok::<_, Error>((jpeg(&overlay)?, thumbnail.transpose()?))
     };
     let about_the_emblem = || scene.about_the_emblem(&marks);
-    let details = || {
-        let closeups = scene.closeups(marks.traced.as_ref(), &marks.places)?;
-        Ok::<_, Error>((closeups, scene.ruler_picture()?))
-    };
+    let closeups = || scene.closeups(marks.traced.as_ref(), &marks.places);
     let seen = || Ok::<_, Error>((scene.residue_picture()?, scene.difference()?));
-    let ((overlay, about), (details, seen)) = rayon::join(
+    let ((overlay, about), (closeups, seen)) = rayon::join(
         || rayon::join(overlay, about_the_emblem),
-        || rayon::join(details, seen),
+        || rayon::join(closeups, seen),
     );
     let ((overlay_jpg, of_whole), about) = (overlay?, about?);
-    let ((closeups, ruler_jpg), (residue_jpg, difference)) = (details?, seen?);
+    let (closeups, (residue_jpg, difference)) = (closeups?, seen?);
     Ok(Pictures {
         overlay_jpg,
         before_jpg: about.before_jpg,
@@ -159,12 +184,6 @@ impl Scene<'_> {
             }
             _ => Ok(Vec::new()),
         }
-    }
-
-    fn ruler_picture(&self) -> Result<Vec<u8>, Error> {
-        let first = self.rulers.first();
-        let strip = first.and_then(|r| strip(&self.photo.rgb, r));
-        strip.map_or_else(|| Ok(Vec::new()), |strip| jpeg(&strip))
     }
 
     fn residue_picture(&self) -> Result<Vec<u8>, Error> {

@@ -12,10 +12,14 @@ use measures::{
 };
 use nalgebra::{Matrix3, Vector3};
 
-use super::pictures::{Scene, draw};
+use super::pictures::{Plain, Scene, draw};
 use super::*;
 
 const NASTY: &str = "<script>alert(\"x\")</script> & 'y' </style>";
+
+fn drawn(scene: &Scene<'_>) -> Pictures {
+    draw(scene, Plain::new(&scene.photo.rgb, scene.rulers).unwrap()).unwrap()
+}
 
 fn camera() -> Camera {
     Camera {
@@ -167,7 +171,7 @@ fn emblem(name: &str, verdict: Verdict) -> EmblemReport {
         reasons: vec![format!("reason {NASTY}")],
         photo: "left.jpg".into(),
         photo_size_px: Some([800, 600]),
-        pictures: draw(&scene).unwrap(),
+        pictures: drawn(&scene),
         rulers,
         plane: Some(plane),
         fitted: Some(Fitted {
@@ -415,7 +419,7 @@ fn pictures_are_left_out_where_there_is_nothing_to_show() {
         suspicions: &[],
         residue: None,
     };
-    let pictures = draw(&scene).unwrap();
+    let pictures = drawn(&scene);
     assert!(!pictures.overlay_jpg.is_empty() && !pictures.thumbnail_jpg.is_empty());
     assert!(pictures.before_jpg.is_empty() && pictures.fitted_jpg.is_empty());
     assert!(pictures.residue_jpg.is_empty());
@@ -473,7 +477,7 @@ fn an_emblem_outside_the_photo_does_no_harm() {
         suspicions: &[],
         residue: None,
     };
-    assert!(draw(&scene).unwrap().fitted_jpg.is_empty());
+    assert!(drawn(&scene).fitted_jpg.is_empty());
 }
 
 #[test]
