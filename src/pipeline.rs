@@ -1,11 +1,13 @@
 //! The data's path, stage after stage: the only place that knows all of them and their order.
 
 mod after;
+mod cut_files;
 mod seen;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
+use cut_files::CutFiles;
 use measures::ruler::{RulerHint, RulerSearch};
 use measures::{
     Artwork, AsCut, ClothPlane, CutFrom, Mm, Outline, Photo, Point, Px, ResidueField, Verdict,
@@ -556,34 +558,6 @@ impl Bench<'_> {
             travel_mm: sheet.travel_mm,
         });
         Ok(())
-    }
-}
-
-/// Cut files that are not handed in yet: they are made while others look at the photo.
-#[derive(Default)]
-struct CutFiles {
-    warnings: Vec<press::Warning>,
-    /// Names, what they are, and bytes.
-    files: Vec<(String, &'static str, Vec<u8>)>,
-    pieces: Vec<CutPiece>,
-    /// Why there are no more.
-    error: Option<cut::Error>,
-}
-
-impl CutFiles {
-    fn add(&mut self, name: String, what: &'static str, bytes: Vec<u8>) {
-        self.files.push((name, what, bytes));
-    }
-
-    fn hand_in(self, worked: &mut Worked) {
-        worked.report.warnings.extend(self.warnings);
-        for (name, what, bytes) in self.files {
-            worked.publish(&name, what, bytes);
-        }
-        worked.report.pieces.extend(self.pieces);
-        if let Some(error) = self.error {
-            worked.worsen(Verdict::Look, error.to_string());
-        }
     }
 }
 
