@@ -22,6 +22,8 @@ const SEEN_SHARE: f64 = 0.3;
 pub(crate) struct Support {
     pub(crate) stop: Stop,
     pub(crate) contour: usize,
+    /// The sample it lies on, or the one nearest to it.
+    pub(crate) sample: usize,
     /// Local contrast as a share of the mean, and its standard deviation.
     pub(crate) contrast: f64,
     pub(crate) u_contrast: f64,
@@ -68,6 +70,7 @@ pub(crate) fn along_outline(
         for stop in stops {
             let place = to_grid.apply(measures::Point::new(stop.at[0], stop.at[1]));
             let (u, v) = grid.index(place);
+            let nearest = |at: f64, n: usize| at.round().clamp(0.0, (n - 1) as f64) as usize;
             let (mut q, mut s, mut dd, mut dr) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
             let rows = (v - radius).ceil().max(0.0) as usize
                 ..((v + radius).floor().max(-1.0) + 1.0).min(grid.height as f64) as usize;
@@ -96,6 +99,7 @@ pub(crate) fn along_outline(
             out.push(Support {
                 stop,
                 contour,
+                sample: nearest(v, grid.height) * grid.width + nearest(u, grid.width),
                 contrast: if q > 0.0 { s / q / mean } else { 0.0 },
                 u_contrast: known.max(1e-9).sqrt().recip(),
                 offset_mm: if dd > 0.0 { dr / dd } else { 0.0 },
@@ -119,19 +123,38 @@ pub(crate) fn outline_seen(support: &[Support]) -> f64 {
 /// Length of whole contours that should be visible, since the residue about them is, but are not:
 /// detail that the artwork has and the residue has not. In millimetres.
 ///
+/// Of openings only those places count about which residue `shows`: an opening in the midst of wear
+/// leaves no edge either.
+///
 /// Contours with nothing but missing ones about them (a star in its ring) count when together they
 /// are too long for wear to have taken them whole.
-pub(crate) fn missing_detail(support: &[Support], size_mm: f64) -> f64 {
+pub(crate) fn missing_detail(
+    support: &[Support],
+    shape: &Shape,
+    size_mm: f64,
+    shows: &dyn Fn(usize) -> bool,
+) -> f64 {
     /// Other contours this near tell whether there is residue here,
     const NEIGHBOURHOOD_MM: f64 = 5.0;
     /// if their contrast is this share of the mean.
     const PRESENT: f64 = 0.75;
     /// A contour of less contrast than this share of what is expected is missing.
     const MISSING: f64 = 0.35;
+    /// A place of more contrast than this share of that shows plainly,
+    const SHOWN: f64 = 0.6;
+    /// and a contour of which this share does was there, and is worn.
+    const PLAIN: f64 = 0.08;
     const ISOLATED_MIN_MM: f64 = 40.0;
     let reach = NEIGHBOURHOOD_MM / size_mm;
     let contours = support.iter().map(|s| s.contour).max().map_or(0, |c| c + 1);
-    let of = |contour: usize| support.iter().filter(move |s| s.contour == contour);
+    let of = |contour: usize| {
+        let is_opening = shape.is_opening(contour);
+        let counts = move |s: &&Support| !is_opening || shows(s.sample);
+        support
+            .iter()
+            .filter(move |s| s.contour == contour)
+            .filter(counts)
+    };
     let seen: Vec<Option<(f64, f64)>> = (0..contours).map(|c| pooled(of(c))).collect();
     let is_missing = |contour: usize, expected: f64| {
         seen[contour].is_some_and(|(seen, u)| seen + 2.0 * u < MISSING * expected)
@@ -162,7 +185,9 @@ pub(crate) fn missing_detail(support: &[Support], size_mm: f64) -> f64 {
             continue;
         };
         let clear = expected - u_expected > PRESENT && expected > 5.0 * u_seen;
-        if clear && is_missing(contour, expected) {
+        let plain = of(contour).filter(|s| s.contrast - 2.0 * s.u_contrast > SHOWN * expected);
+        let plain: f64 = plain.map(|s| s.stop.length).sum();
+        if clear && is_missing(contour, expected) && plain < PLAIN * length {
             missing += length;
         }
     }

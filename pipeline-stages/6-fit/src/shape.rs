@@ -100,6 +100,18 @@ impl Shape {
 
     /// Spots along the outline about `step` apart, with the length each stands for, polygon by
     /// polygon.
+    /// Whether a contour bounds an opening: those run the other way round.
+    pub(crate) fn is_opening(&self, contour: usize) -> bool {
+        let spots = &self.polygons[contour];
+        let next = spots.iter().cycle().skip(1);
+        let twice: f64 = spots
+            .iter()
+            .zip(next)
+            .map(|(a, b)| a[0] * b[1] - a[1] * b[0])
+            .sum();
+        twice < 0.0
+    }
+
     pub(crate) fn walk(&self, step: f64) -> Vec<Vec<Stop>> {
         self.polygons
             .iter()

@@ -46,6 +46,8 @@ pub(crate) struct Patch {
     pub(crate) sample: usize,
     /// Share of the patch's edge that lies along the artwork's.
     pub(crate) touching: f64,
+    /// Share of the part of the artwork that it lies in, for a patch that does.
+    pub(crate) of_part: f64,
     /// Mean difference, as a share of the emblem's contrast.
     pub(crate) difference: f64,
     /// How much the photo changes at its border, as a share of the emblem's contrast. `None`
@@ -95,12 +97,14 @@ impl Differences {
         found
     }
 
-    /// Parts of the artwork that have no residue at all, cut off clean at their edges.
+    /// Parts of the artwork that have no residue at all, cut off clean at their edges. A stretch of a
+    /// thin line that has gone lies along the artwork's edges too, but is only some of its part.
     pub(crate) fn missing_parts(&self) -> Found {
         const AREA_MIN_MM2: f64 = 5.0;
         const TOUCHING: f64 = 0.9;
+        const OF_PART: f64 = 0.5;
         Found::among(&self.holes, |p| {
-            p.area_mm2 >= AREA_MIN_MM2 && p.touching >= TOUCHING
+            p.area_mm2 >= AREA_MIN_MM2 && p.touching >= TOUCHING && p.of_part >= OF_PART
         })
     }
 }
@@ -124,26 +128,8 @@ impl Found {
     }
 }
 
-/// Looks for patches that differ, on and about the emblem.
-pub(crate) fn differences(
-    aligner: &Aligner<'_>,
-    alignment: &Alignment,
-    near: &[(usize, usize)],
-    drawing: &Drawing,
-) -> Differences {
-    let seen = Seen::of(aligner, alignment, near, drawing);
-    let covered: f64 = drawing.cover.iter().map(|c| f64::from(*c)).sum();
-    Differences {
-        surplus: seen.surplus(&drawing.cover),
-        filled: seen.filled(),
-        uneven_mm2: seen.uneven_mm2(),
-        holes: seen.patches(1.0, -1.0).1,
-        artwork_mm2: covered * seen.grid().pitch_mm.powi(2),
-    }
-}
-
 /// How the photo differs from the artwork, sample by sample.
-struct Seen<'a> {
+pub(crate) struct Seen<'a> {
     region: &'a Region,
     /// Difference as a share of the emblem's contrast.
     share: Vec<f64>,
@@ -154,7 +140,7 @@ struct Seen<'a> {
 }
 
 impl<'a> Seen<'a> {
-    fn of(
+    pub(crate) fn of(
         aligner: &Aligner<'a>,
         alignment: &Alignment,
         near: &[(usize, usize)],
@@ -179,6 +165,36 @@ impl<'a> Seen<'a> {
 
     fn grid(&self) -> &Grid {
         &self.region.grid
+    }
+
+    /// Looks for patches that differ, on and about the emblem, which covers so much of each sample.
+    pub(crate) fn differences(&self, cover: &[f32]) -> Differences {
+        let covered: f64 = cover.iter().map(|c| f64::from(*c)).sum();
+        Differences {
+            surplus: self.surplus(cover),
+            filled: self.filled(),
+            uneven_mm2: self.uneven_mm2(),
+            holes: self.holes(),
+            artwork_mm2: covered * self.grid().pitch_mm.powi(2),
+        }
+    }
+
+    /// Whether residue shows where the artwork has some about a sample.
+    pub(crate) fn shows_about(&self, k: usize) -> bool {
+        const REACH_MM: f64 = 1.5;
+        const INSIDE_MM: f64 = 0.3;
+        let grid = self.grid();
+        let reach = (REACH_MM / grid.pitch_mm).round().max(1.0) as usize;
+        let (i, j) = (k % grid.width, k / grid.width);
+        let span = |at: usize, n: usize| at.saturating_sub(reach)..(at + reach + 1).min(n);
+        let about =
+            span(j, grid.height).flat_map(|j| span(i, grid.width).map(move |i| j * grid.width + i));
+        let (sum, count) = about
+            .filter(|&n| self.depth[n] > INSIDE_MM)
+            .fold((0.0, 0usize), |(sum, count), n| {
+                (sum + 1.0 + self.share[n], count + 1)
+            });
+        sum > SHARE * count as f64
     }
 
     /// Patches inside the residue's edge (1) or outside (−1) that show more than the artwork does
@@ -212,10 +228,24 @@ impl<'a> Seen<'a> {
             area_mm2: n * grid.pitch_mm * grid.pitch_mm,
             sample: patch[patch.len() / 2],
             touching: border.share(near_edge),
+            of_part: 0.0,
             difference: patch.iter().map(|&k| share[k]).sum::<f64>() / n,
             step: step.map(|step| step / self.contrast),
             foreign: at_end > AT_END_MAX || at_end > 0.0 && hardly_near(patch, depth),
         }
+    }
+
+    fn holes(&self) -> Vec<Patch> {
+        let (found, mut holes) = self.patches(1.0, -1.0);
+        let grid = self.grid();
+        let mut part_size = vec![0usize; grid.len()];
+        for part in connected(grid.width, grid.height, &|k| self.depth[k] > 0.0) {
+            part.iter().for_each(|&k| part_size[k] = part.len());
+        }
+        for (hole, spots) in holes.iter_mut().zip(&found) {
+            hole.of_part = spots.len() as f64 / part_size[spots[0]].max(1) as f64;
+        }
+        holes
     }
 
     /// Area of the largest patch of bare cloth that shows less than the cloth, as much as residue
@@ -427,6 +457,7 @@ mod tests {
             area_mm2,
             sample: 7,
             touching,
+            of_part: 1.0,
             difference,
             step: Some(0.7),
             foreign: false,
@@ -460,7 +491,11 @@ mod tests {
 
     #[test]
     fn parts_are_missing_that_went_whole() {
-        let holes = vec![patch(40.0, 0.5, -0.8), patch(25.0, 1.0, -0.9)];
+        let stretch = Patch {
+            of_part: 0.2,
+            ..patch(30.0, 0.95, -0.9)
+        };
+        let holes = vec![patch(40.0, 0.5, -0.8), stretch, patch(25.0, 1.0, -0.9)];
         let missing = seen(vec![], 0.0, holes).missing_parts();
         assert!((missing.area_mm2 - 25.0).abs() < 1e-12);
     }

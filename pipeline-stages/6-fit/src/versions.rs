@@ -419,7 +419,10 @@ impl<'a> Ground<'a> {
             signal_to_noise: a.snr.abs(),
             samples,
         };
-        let differences = structure::differences(&aligner, a, &f.near, &f.drawing);
+        let seen = structure::Seen::of(&aligner, a, &f.near, &f.drawing);
+        let differences = seen.differences(&f.drawing.cover);
+        let missing_detail_mm =
+            evidence::missing_detail(&support, shape, a.pose.size_mm(), &|k| seen.shows_about(k));
         let [surplus, missing_parts] = [differences.surplus(), differences.missing_parts()];
         let place = |k: usize| {
             let (u, v) = aligner.spot_of(&a.pose, k);
@@ -439,7 +442,7 @@ impl<'a> Ground<'a> {
             missing_part_at: missing_parts.sample.map(place),
             explained: a.explained,
             least_deviation: least_deviation(a),
-            missing_detail_mm: evidence::missing_detail(&support, a.pose.size_mm()),
+            missing_detail_mm,
             ..Evidence::default()
         };
         Ranked {
