@@ -1,6 +1,6 @@
 //! The cloth in blocks: fine enough for the light on it and for what lies about.
 
-use measures::Grid;
+use measures::{Grid, Mm, Point};
 
 /// Side of a block, about; the cloth's texture is smaller.
 const BLOCK_MM: f64 = 1.2;
@@ -51,6 +51,22 @@ impl Blocks {
             sums: [first, second, third],
             cloth,
         }
+    }
+
+    /// Where the middle of block `k` lies.
+    pub(crate) fn place(&self, grid: &Grid, k: usize) -> Point<Mm> {
+        let middle = |n: usize| self.step as f64 * (n as f64 + 0.5) - 0.5;
+        grid.place(middle(k % self.width), middle(k / self.width))
+    }
+
+    /// What the block at a place shows; `None` where there is no cloth.
+    pub(crate) fn mean_at(&self, grid: &Grid, p: Point<Mm>) -> Option<[f64; 3]> {
+        let (u, v) = grid.index(p);
+        let [i, j] = [u, v].map(|at| (at + 0.5) / self.step as f64);
+        let inside = i >= 0.0 && j >= 0.0 && i < self.width as f64 && j < self.height as f64;
+        let k = inside.then(|| j as usize * self.width + i as usize)?;
+        let of = |c: usize| f64::from(self.sums[c][k] / self.cloth[k]);
+        (self.cloth[k] > 0.0).then(|| [0, 1, 2].map(of))
     }
 
     /// Takes blocks out of the cloth.

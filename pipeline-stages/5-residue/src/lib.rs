@@ -13,6 +13,7 @@ mod foreign;
 mod lines;
 mod picture;
 mod rectify;
+mod rest;
 mod same;
 mod view;
 
@@ -64,6 +65,7 @@ pub fn measure(
     let (mut colours, mut cloth) = rectify::sample(photo, plane, &grid, settings.black_level);
     rectify::mask_rulers(&mut cloth, &grid, plane, rulers, settings.ruler_margin_mm);
     let mut blocks = Blocks::new(&colours, &cloth, &grid);
+    rest::take_out(&mut blocks, &grid, plane, rulers, settings);
     let light = foreign::take_out(&mut blocks, settings);
     blocks.hand_on(&mut cloth, &grid);
     for (channel, light) in colours.iter_mut().zip(&light) {

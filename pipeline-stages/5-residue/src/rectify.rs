@@ -232,14 +232,14 @@ pub(crate) fn mask_rulers(
 }
 
 /// A filled convex quadrilateral.
-struct Body {
+pub(crate) struct Body {
     corners: [Point<Mm>; 4],
     /// Of unit length, outwards, side by side.
     normals: [Vector<Mm>; 4],
 }
 
 impl Body {
-    fn new(corners: [Point<Mm>; 4]) -> Self {
+    pub(crate) fn new(corners: [Point<Mm>; 4]) -> Self {
         let around = (corners[2] - corners[0]).cross(corners[3] - corners[1]);
         let normals = [0, 1, 2, 3].map(|k| {
             let side = corners[(k + 1) % 4] - corners[k];
@@ -250,7 +250,7 @@ impl Body {
     }
 
     /// Whether a point lies inside or nearer than `mm`.
-    fn is_nearer(&self, p: Point<Mm>, mm: f64) -> bool {
+    pub(crate) fn is_nearer(&self, p: Point<Mm>, mm: f64) -> bool {
         const ROUNDING: f64 = 1e-6;
         // The farthest out of one side's line: nearly always that alone tells.
         let sides = self.corners.iter().zip(&self.normals);

@@ -237,3 +237,40 @@ fn a_slot_through_the_strokes_is_told_whichever_side_has_it() {
     let (_, surplus) = evidence(&whole_left, &cut);
     assert!(surplus > 10.0, "{surplus} mm²");
 }
+
+/// A plate with a round opening, and a long thin bar below it.
+#[test]
+fn openings_and_stretches_of_lines_that_are_worn_are_no_other_version() {
+    let plate = closed(Rect::new(-30.0, -24.0, 30.0, 10.0));
+    let opening = closed(Circle::new((12.0, 1.0), 6.0));
+    let bar = closed(Rect::new(-30.0, 18.0, 30.0, 20.5));
+    let contours = vec![plate.clone(), bar.clone(), opening];
+    let drawing = artwork("plate.svg", contours.clone(), &[false, false, true]);
+    let evidence = |residue: &BezPath, is_left: &dyn Fn(kurbo::Point) -> bool| {
+        let ranking = register(
+            &field(residue, is_left, &[]),
+            std::slice::from_ref(&drawing),
+        );
+        let best = ranking.best().expect("something is always fitted");
+        [
+            best.evidence.missing_detail_mm,
+            best.evidence.missing_parts_mm2,
+        ]
+    };
+    let own = joined(&contours, &[false, false, true], 0.0);
+    let worn = |p: kurbo::Point| {
+        let about_opening = (p.x - 12.0).hypot(p.y - 1.0) < 8.5;
+        let on_bar = p.y > 14.0 && (-10.0..12.0).contains(&p.x);
+        !about_opening && !on_bar
+    };
+    assert_eq!(evidence(&own, &worn), [0.0, 0.0]);
+    let filled = joined(&[plate.clone(), bar], &[false, false], 0.0);
+    let [detail, _] = evidence(&filled, &|_| true);
+    assert!(
+        (20.0..40.0).contains(&detail),
+        "an opening 37.7 mm round: {detail}"
+    );
+    let barless = joined(&[plate], &[false], 0.0);
+    let [_, parts] = evidence(&barless, &|_| true);
+    assert!(parts > 75.0, "a bar of 150 mm²: {parts}");
+}
