@@ -2,7 +2,7 @@
 //!
 //! Where the residue shows is estimated spot by spot: what the photo shows over what it would show
 //! if nothing had gone, both through the filter that is best against the cloth's noise (Wiener
-//! 1949). Spots that show less than half hang together in patches; opened by a disc
+//! 1949). Spots that show little hang together in patches; opened by a disc
 //! (Serra 1982, chapter II), so that a hole and the wear beside it come apart, a patch that was
 //! made is large, full-bodied or long, clear of the artwork's edge, sharp (the residue beside it is
 //! whole), has the rim that the emblem's own edge has, if it has one, and has no equal among the
@@ -41,6 +41,9 @@ struct Look {
     smooth_mm: f64,
     /// and necks narrower than twice this are cut.
     neck_mm: f64,
+    /// What shows less than one of these shares has gone. A hole that was made has an edge and is the
+    /// same at each; wear beside it, which thins out, is not.
+    gone_below: &'static [f32],
     /// Whether thin lines and straight edges show in it: [`lines`], [`bands`].
     shows_edges: bool,
     at_one_per_cent: f64,
@@ -54,6 +57,7 @@ const LOOKS: [Look; 2] = [
     Look {
         smooth_mm: 0.2,
         neck_mm: lines::NECK_MM,
+        gone_below: &[0.35, 0.2],
         shows_edges: true,
         at_one_per_cent: -25.3,
         per_doubled_area: 0.94,
@@ -65,6 +69,7 @@ const LOOKS: [Look; 2] = [
     Look {
         smooth_mm: 0.9,
         neck_mm: 1.0,
+        gone_below: &[0.5],
         shows_edges: false,
         at_one_per_cent: -31.2,
         per_doubled_area: 1.66,
@@ -207,18 +212,21 @@ pub(crate) fn suspect(
         .collect();
     let mut worst = (f64::NEG_INFINITY, 0.0, None);
     for look in &LOOKS {
-        let seen = Presence::estimate(aligner, alignment, drawing, &depth, look.smooth_mm);
+        let mut seen = Presence::estimate(aligner, alignment, drawing, &depth, look.smooth_mm);
         let disc = disc(look.neck_mm / seen.pitch_mm);
-        let core = seen.core(&disc);
-        let holes = seen.holes(&core, &disc, artwork_mm2);
-        let made = look.most_suspicious(&holes);
-        if let Some((odds, hole)) = made.filter(|(odds, _)| *odds > worst.0) {
-            worst = (odds, hole.area_mm2, Some(hole.middle));
-        }
-        if look.shows_edges && worst.0 < DRAWN {
-            let drawn = lines::drawn(&seen, &core).or_else(|| bands::drawn(&seen));
-            if let Some(drawn) = drawn {
-                worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
+        for (k, share) in look.gone_below.iter().enumerate() {
+            seen.part_at(*share);
+            let core = seen.core(&disc);
+            let holes = seen.holes(&core, &disc, artwork_mm2);
+            let made = look.most_suspicious(&holes);
+            if let Some((odds, hole)) = made.filter(|(odds, _)| *odds > worst.0) {
+                worst = (odds, hole.area_mm2, Some(hole.middle));
+            }
+            if k == 0 && look.shows_edges && worst.0 < DRAWN {
+                let drawn = lines::drawn(&seen, &core).or_else(|| bands::drawn(&seen));
+                if let Some(drawn) = drawn {
+                    worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
+                }
             }
         }
     }

@@ -97,15 +97,16 @@ impl Differences {
         found
     }
 
-    /// Parts of the artwork that have no residue at all, cut off clean at their edges. A stretch of a
-    /// thin line that has gone lies along the artwork's edges too, but is only some of its part.
+    /// Parts of the artwork that have no residue at all: nearly all of a part, or most of it, cut off
+    /// clean at its edges. A stretch of a thin line that has gone lies along the artwork's edges too.
     pub(crate) fn missing_parts(&self) -> Found {
         const AREA_MIN_MM2: f64 = 5.0;
         const TOUCHING: f64 = 0.9;
-        const OF_PART: f64 = 0.5;
-        Found::among(&self.holes, |p| {
-            p.area_mm2 >= AREA_MIN_MM2 && p.touching >= TOUCHING && p.of_part >= OF_PART
-        })
+        const MOST: f64 = 0.5;
+        const NEARLY_ALL: f64 = 0.8;
+        let is_whole =
+            |p: &Patch| p.of_part >= NEARLY_ALL || p.of_part >= MOST && p.touching >= TOUCHING;
+        Found::among(&self.holes, |p| p.area_mm2 >= AREA_MIN_MM2 && is_whole(p))
     }
 }
 
@@ -491,13 +492,15 @@ mod tests {
 
     #[test]
     fn parts_are_missing_that_went_whole() {
-        let stretch = Patch {
-            of_part: 0.2,
-            ..patch(30.0, 0.95, -0.9)
+        let part = |area_mm2, touching, of_part| Patch {
+            of_part,
+            ..patch(area_mm2, touching, -0.9)
         };
-        let holes = vec![patch(40.0, 0.5, -0.8), stretch, patch(25.0, 1.0, -0.9)];
+        let worn = [part(40.0, 0.5, 0.6), part(30.0, 0.95, 0.2)];
+        let gone = [part(25.0, 1.0, 0.6), part(10.0, 0.7, 0.9)];
+        let holes = worn.into_iter().chain(gone).collect();
         let missing = seen(vec![], 0.0, holes).missing_parts();
-        assert!((missing.area_mm2 - 25.0).abs() < 1e-12);
+        assert!((missing.area_mm2 - 35.0).abs() < 1e-12);
     }
 
     #[test]

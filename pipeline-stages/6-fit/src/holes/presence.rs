@@ -7,8 +7,6 @@ use super::rim::RIM_MM;
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::structure::{enlarged, full_contrast};
 
-/// Spots that show less than this share of what the residue shows elsewhere are holes.
-pub(super) const GONE: f32 = 0.5;
 /// Patches are cut out of a grid about as fine as this, so that their edges are not steps.
 const FINENESS_MM: f64 = 0.15;
 const FINER_MAX: usize = 4;
@@ -54,19 +52,22 @@ impl Presence {
         let (share, depth, cloth) = (fine(&share), fine(depth), fine(&region.cloth));
         let whole = whole(&share, &depth);
         let share: Vec<f32> = share.iter().map(|s| s / whole).collect();
-        let gone = (0..share.len())
-            .map(|k| share[k] < GONE && depth[k] > 0.0 && cloth[k] > 0.5)
-            .collect();
         Self {
             width,
             height,
             pitch_mm: grid.pitch_mm / finer as f64,
             finer,
-            gone,
+            gone: Vec::new(),
             share,
             depth,
             cloth,
         }
+    }
+
+    /// Takes for gone what shows less than `share` of what the residue shows elsewhere.
+    pub(super) fn part_at(&mut self, share: f32) {
+        let gone = |k: usize| self.share[k] < share && self.depth[k] > 0.0 && self.cloth[k] > 0.5;
+        self.gone = (0..self.share.len()).map(gone).collect();
     }
 
     /// Where a sample lies, in samples of the region.
@@ -130,7 +131,7 @@ impl Presence {
             .map(|&k| f64::from(self.share[k].clamp(0.0, 1.0)))
             .collect();
         if shows.is_empty() {
-            return f64::from(GONE);
+            return 0.5;
         }
         shows.iter().sum::<f64>() / shows.len() as f64
     }
