@@ -15,6 +15,8 @@ mod lines;
 mod presence;
 mod rim;
 
+use rayon::prelude::*;
+
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::shape::Spot;
 use crate::structure::{connected, hull_area};
@@ -85,12 +87,14 @@ const PRIOR: f64 = -1.5;
 /// log odds again.
 ///
 /// Fitted likewise, to 74 made and 577 worn holes of other scenes. The two judgements miss different
-/// holes: the more suspicious one counts.
+/// holes: the more suspicious one counts, but that by shape not where larger patches have gone all
+/// about.
 const AT_ONE_PER_CENT: f64 = -24.4;
 const PER_DOUBLED_AREA: f64 = 1.0;
 const PER_SOLIDITY: f64 = 16.8;
 const PER_BESIDE: f64 = 10.3;
 const PER_DOUBLED_LEAD: f64 = 1.0;
+const SHAPE_ALONE: f64 = 2.5;
 /// Holes of more than that share of the artwork were not among them, nor many with more lead: more of
 /// either says no more. A ragged quarter of a large emblem is worn.
 const SHARE_TELLING_MAX: f64 = 0.07;
@@ -135,8 +139,32 @@ pub(crate) struct Hole {
 impl Look {
     /// By both judgements, the artwork's edge and the rim.
     fn log_odds(&self, hole: &Hole) -> f64 {
-        let judged = self.by_shape(hole).max(hole.by_surroundings());
+        let by_surroundings = hole.by_surroundings();
+        let by_shape = self.by_shape(hole).min(by_surroundings + SHAPE_ALONE);
+        let judged = by_shape.max(by_surroundings);
         judged + PER_TOUCHING * hole.touching + hole.by_rim
+    }
+
+    /// What looks most like made, in what is `seen`.
+    fn worst(&self, mut seen: Presence, artwork_mm2: f64) -> Worst {
+        let disc = disc(self.neck_mm / seen.pitch_mm);
+        let mut worst = NOTHING;
+        for (k, share) in self.gone_below.iter().enumerate() {
+            seen.part_at(*share);
+            let core = seen.core(&disc);
+            let holes = seen.holes(&core, &disc, artwork_mm2);
+            let made = self.most_suspicious(&holes);
+            if let Some((odds, hole)) = made.filter(|(odds, _)| *odds > worst.0) {
+                worst = (odds, hole.area_mm2, Some(hole.middle));
+            }
+            if k == 0 && self.shows_edges && worst.0 < DRAWN {
+                let drawn = lines::drawn(&seen, &core).or_else(|| bands::drawn(&seen));
+                if let Some(drawn) = drawn {
+                    worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
+                }
+            }
+        }
+        worst
     }
 
     /// The hole that looks most like made, and its log odds, its twins' counted in.
@@ -186,6 +214,11 @@ pub(crate) struct Suspect {
     pub(crate) at: Option<Spot>,
 }
 
+/// Log odds of being made, area in square millimetres, middle in samples of the region.
+type Worst = (f64, f64, Option<[f64; 2]>);
+
+const NOTHING: Worst = (f64::NEG_INFINITY, 0.0, None);
+
 /// A figure without residue that is no hole.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Drawn {
@@ -210,27 +243,14 @@ pub(crate) fn suspect(
         // Enlarged below, which bears no infinity.
         .map(|d| d.max(FAR_OUT_MM) as f32)
         .collect();
-    let mut worst = (f64::NEG_INFINITY, 0.0, None);
-    for look in &LOOKS {
-        let mut seen = Presence::estimate(aligner, alignment, drawing, &depth, look.smooth_mm);
-        let disc = disc(look.neck_mm / seen.pitch_mm);
-        for (k, share) in look.gone_below.iter().enumerate() {
-            seen.part_at(*share);
-            let core = seen.core(&disc);
-            let holes = seen.holes(&core, &disc, artwork_mm2);
-            let made = look.most_suspicious(&holes);
-            if let Some((odds, hole)) = made.filter(|(odds, _)| *odds > worst.0) {
-                worst = (odds, hole.area_mm2, Some(hole.middle));
-            }
-            if k == 0 && look.shows_edges && worst.0 < DRAWN {
-                let drawn = lines::drawn(&seen, &core).or_else(|| bands::drawn(&seen));
-                if let Some(drawn) = drawn {
-                    worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
-                }
-            }
-        }
-    }
-    let (odds, area_mm2, middle) = worst;
+    let seen = LOOKS.par_iter().map(|look| {
+        let seen = Presence::estimate(aligner, alignment, drawing, &depth, look.smooth_mm);
+        look.worst(seen, artwork_mm2)
+    });
+    let seen: Vec<Worst> = seen.collect();
+    // Of equals the finer one.
+    let worst = seen.into_iter().rev().max_by(|a, b| a.0.total_cmp(&b.0));
+    let (odds, area_mm2, middle) = worst.unwrap_or(NOTHING);
     middle.map_or_else(Suspect::default, |middle| {
         let [i, j] = middle.map(|v| v.round() as usize);
         let (u, v) = aligner.spot_of(&alignment.pose, j * grid.width + i);
