@@ -15,13 +15,27 @@ pub struct SeenResidue {
     pub width_mm: f64,
     /// The same.
     pub height_mm: f64,
-    /// Expanded uncertainty (k = 2) of both: where along the blurred edge the curve runs. The
-    /// scale's own uncertainty is not in it.
-    pub u_edge_mm: f64,
+    /// Expanded uncertainty (k = 2) of width and height: where along the blurred edge the curve
+    /// runs, and whether wear took or left a tip. The scale's own uncertainty is not in it.
+    pub u_size_mm: [f64; 2],
+    /// How surely it is residue; `None` if artwork told.
+    pub doubt: Option<Doubt>,
+}
+
+/// What speaks against an outline that no artwork confirms.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Doubt {
+    /// Share of the border that stands out of the cloth's own unevenness, 0 to 1.
+    pub border_seen: f64,
+    /// How much the next best place stands out, as a share of this one.
+    pub rival_share: f64,
 }
 
 /// Width of the boxes, two in a row, that make texture into area.
 const BLUR_MM: f64 = 1.2;
+/// Standard uncertainty (k = 1) of width and height where the edge is whole, as measured on painted
+/// scenes.
+const U_EDGE_MM: f64 = 0.6;
 /// Contours shorter than this are specks.
 const LENGTH_MIN_MM: f64 = 8.0;
 /// How far from the expected outline residue still counts as this emblem's.
@@ -29,26 +43,21 @@ const REACH_MM: f64 = 3.0;
 
 /// Draws the residue's outline: the line half way between cloth and residue.
 ///
-/// Without an expected outline the strongest patch in the part is drawn. `None` when nothing
-/// stands out.
+/// `None` when nothing stands out.
 pub fn outline(view: &View<'_>) -> Option<SeenResidue> {
     let (w, h) = (view.grid.width, view.grid.height);
     let radius = ((0.5 * BLUR_MM / view.grid.pitch_mm).round() as usize).max(1);
     let smooth = (0..2).fold(view.value.clone(), |plane, _| {
         box_blurred(&plane, w, h, radius)
     });
-    let allowed = match view.expected {
-        Some(expected) => {
-            let inside = filled(expected, &view.grid);
-            let mask: Vec<f32> = inside.iter().map(|&i| f32::from(i)).collect();
-            let reach = (REACH_MM / view.grid.pitch_mm).ceil() as usize;
-            box_blurred(&mask, w, h, reach)
-                .iter()
-                .map(|&m| m > 1e-6)
-                .collect()
-        }
-        None => strongest_patch(&smooth, w, h)?,
+    let inside = match view.expected {
+        Some(expected) => filled(expected, &view.grid),
+        None => view.region.as_ref()?.on(&view.grid),
     };
+    let mask: Vec<f32> = inside.iter().map(|&i| f32::from(i)).collect();
+    let reach = (REACH_MM / view.grid.pitch_mm).ceil() as usize;
+    let near = box_blurred(&mask, w, h, reach);
+    let allowed: Vec<bool> = near.iter().map(|&m| m > 1e-6).collect();
     let level = half_way(&smooth, &allowed)?;
     let inside: Vec<f32> = smooth
         .iter()
@@ -71,7 +80,14 @@ pub fn outline(view: &View<'_>) -> Option<SeenResidue> {
     Some(SeenResidue {
         width_mm: bounds.width(),
         height_mm: bounds.height(),
-        u_edge_mm: 2.0 * BLUR_MM * std::f64::consts::FRAC_1_SQRT_2,
+        u_size_mm: view.region.as_ref().map_or([2.0 * U_EDGE_MM; 2], |r| {
+            let [left, up, right, down] = r.loose_mm;
+            [left.hypot(right), up.hypot(down)].map(|loose| 2.0 * U_EDGE_MM.hypot(loose))
+        }),
+        doubt: view.region.as_ref().map(|r| Doubt {
+            border_seen: r.border_seen,
+            rival_share: r.rival_share,
+        }),
         outline,
     })
 }
@@ -103,52 +119,6 @@ fn half_way(values: &[f32], allowed: &[bool]) -> Option<f32> {
         }
     }
     Some(level)
-}
-
-/// The connected patch with the most signal, and a rim of cloth about it.
-fn strongest_patch(values: &[f32], w: usize, h: usize) -> Option<Vec<bool>> {
-    let mut sizes: Vec<f32> = values.iter().map(|v| v.abs()).collect();
-    let middle = sizes.len() / 2;
-    let spread = *sizes.select_nth_unstable_by(middle, f32::total_cmp).1 / 0.674_5;
-    let level = 1.5 * spread;
-    let mut patch = vec![0u32; w * h];
-    let mut best = (0.0f32, 0u32);
-    let mut label = 0;
-    for seed in 0..w * h {
-        if values[seed] <= level || patch[seed] != 0 {
-            continue;
-        }
-        label += 1;
-        let (mut signal, mut stack) = (0.0f32, vec![seed]);
-        patch[seed] = label;
-        while let Some(k) = stack.pop() {
-            signal += values[k] - level;
-            let (i, j) = (k % w, k / w);
-            let around = [
-                (i > 0).then(|| k - 1),
-                (i + 1 < w).then_some(k + 1),
-                (j > 0).then(|| k - w),
-                (j + 1 < h).then_some(k + w),
-            ];
-            for n in around.into_iter().flatten() {
-                if values[n] > level && patch[n] == 0 {
-                    patch[n] = label;
-                    stack.push(n);
-                }
-            }
-        }
-        if signal > best.0 {
-            best = (signal, label);
-        }
-    }
-    (best.1 > 0).then(|| {
-        let mask: Vec<f32> = patch.iter().map(|&p| f32::from(p == best.1)).collect();
-        let rim = (w.min(h) / 24).max(2);
-        box_blurred(&mask, w, h, rim)
-            .iter()
-            .map(|&m| m > 1e-6)
-            .collect()
-    })
 }
 
 /// The zero level of a sampled function as closed Catmull–Rom splines, inside positive, and which
@@ -274,78 +244,34 @@ fn level_lines(values: &[f32], w: usize, h: usize) -> Vec<Vec<(f64, f64)>> {
 
 #[cfg(test)]
 mod tests {
-    use measures::ResidueField;
-
     use super::*;
+    use crate::region::tests::field;
     use crate::view::Focus;
-
-    /// Repeatable noise of about unit variance.
-    fn noise(n: usize) -> Vec<f32> {
-        let mut state = 99u64;
-        let mut next = || {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1);
-            (state >> 40) as f32 / (1u64 << 24) as f32
-        };
-        (0..n)
-            .map(|_| (0..12).map(|_| next()).sum::<f32>() - 6.0)
-            .collect()
-    }
-
-    /// A disc of 30 mm across, with a hole of 10 mm, of one standard deviation of the texture.
-    fn ring_on_noise() -> ResidueField {
-        let grid = Grid {
-            origin: Point::new(-30.0, -30.0),
-            pitch_mm: 0.25,
-            width: 240,
-            height: 240,
-        };
-        let mut first = noise(grid.len());
-        for (k, v) in first.iter_mut().enumerate() {
-            let p = grid.place((k % 240) as f64, (k / 240) as f64);
-            let r = p.x.hypot(p.y);
-            if (5.0..15.0).contains(&r) {
-                *v += 1.0;
-            }
-        }
-        let flat = vec![0.0; grid.len()];
-        ResidueField {
-            cloth: vec![1.0; grid.len()],
-            channels: [first, flat.clone(), flat],
-            grid,
-            px_per_mm: 4.0,
-            light_spread_mm: 15.0,
-            look_in: None,
-        }
-    }
 
     #[test]
     fn residue_without_artwork_is_outlined_within_its_stated_uncertainty() {
-        let focus = Focus {
-            low: Point::new(-28.0, -28.0),
-            high: Point::new(28.0, 28.0),
-            expected: None,
-        };
-        let seen = View::new(&ring_on_noise(), &focus)
-            .and_then(|view| outline(&view))
-            .expect("the ring stands out");
-        assert!(
-            (seen.width_mm - 30.0).abs() < seen.u_edge_mm,
-            "width {}",
-            seen.width_mm
-        );
-        assert!(
-            (seen.height_mm - 30.0).abs() < seen.u_edge_mm,
-            "height {}",
-            seen.height_mm
-        );
-        let area = std::f64::consts::PI * (15.0f64.powi(2) - 5.0f64.powi(2));
-        assert!(
-            (seen.outline.area() / area - 1.0).abs() < 0.1,
-            "area {}",
-            seen.outline.area()
-        );
+        // A ring of 30 mm across, with an opening of 10 mm.
+        let ring = |x: f64, y: f64| f32::from((5.0..15.0).contains(&x.hypot(y)));
+        for contrast in [1.0, -1.0] {
+            let focus = Focus {
+                low: Point::new(-28.0, -28.0),
+                high: Point::new(28.0, 28.0),
+                expected: None,
+            };
+            let seen = View::new(&field(|x, y| contrast * ring(x, y)), &focus)
+                .and_then(|view| outline(&view))
+                .expect("the ring stands out");
+            for (size, u) in [seen.width_mm, seen.height_mm]
+                .into_iter()
+                .zip(seen.u_size_mm)
+            {
+                assert!((size - 30.0).abs() < u, "{size} ± {u}");
+                assert!(u < 2.5, "{u}");
+            }
+            let area = std::f64::consts::PI * (15.0f64.powi(2) - 5.0f64.powi(2));
+            let share = seen.outline.area() / area;
+            assert!((share - 1.0).abs() < 0.1, "{share}");
+        }
     }
 
     #[test]

@@ -13,8 +13,10 @@ mod foreign;
 mod lines;
 mod picture;
 mod rectify;
+mod region;
 mod rest;
 mod same;
+mod stripes;
 mod view;
 
 use measures::{ClothPlane, Mm, Photo, Point, Px, ResidueField, Ruler};
@@ -22,7 +24,7 @@ use serde::Deserialize;
 
 use blocks::Blocks;
 
-pub use blob::{SeenResidue, outline};
+pub use blob::{Doubt, SeenResidue, outline};
 pub use lines::{LineSettings, lines};
 pub use picture::{Picture, picture};
 pub use same::{Covered, same_cloth};

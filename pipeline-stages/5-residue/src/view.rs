@@ -4,9 +4,10 @@
 use kurbo::PathEl;
 use measures::spectrum::{Fft2, NoiseSpectrum};
 use measures::{Grid, Mm, Outline, Point, ResidueField};
-use nalgebra::{Matrix3, SymmetricEigen, Vector3};
+use nalgebra::{Matrix3, Vector3};
 
 use crate::flatten::box_blurred;
+use crate::region::{self, Region};
 
 /// The part of the cloth to look at.
 #[derive(Clone, Copy, Debug)]
@@ -34,6 +35,8 @@ pub struct View<'a> {
     pub(crate) value: Vec<f32>,
     pub(crate) cloth: Vec<f32>,
     pub(crate) expected: Option<&'a Outline<Mm>>,
+    /// Where the residue is, if no artwork tells and any stands out.
+    pub(crate) region: Option<Region>,
 }
 
 impl<'a> View<'a> {
@@ -67,10 +70,22 @@ impl<'a> View<'a> {
         };
         let (first, (second, third)) =
             rayon::join(|| calm(0), || rayon::join(|| calm(1), || calm(2)));
-        let channels = [first, second, third];
-        let direction = match focus.expected {
-            Some(outline) => telling_direction(&channels, &cloth, &part.grid, outline),
-            None => main_direction(&channels, &cloth, &part.grid),
+        let mut channels = [first, second, third];
+        let region = match focus.expected {
+            Some(_) => None,
+            None => region::find(field),
+        };
+        if let Some(region) = &region {
+            region.give_halo_back(&mut channels, &part.grid);
+        }
+        let inside = match (focus.expected, &region) {
+            (Some(outline), _) => Some(filled(outline, &part.grid)),
+            (None, Some(region)) => Some(region.on(&part.grid)),
+            (None, None) => None,
+        };
+        let direction = match inside {
+            Some(inside) => telling_direction(&channels, &cloth, &inside),
+            None => [1.0, 0.0, 0.0],
         };
         let value = (0..w * h)
             .map(|k| (0..3).map(|c| direction[c] * channels[c][k]).sum::<f32>() * cloth[k])
@@ -80,6 +95,7 @@ impl<'a> View<'a> {
             value,
             cloth,
             expected: focus.expected,
+            region,
         })
     }
 
@@ -150,17 +166,11 @@ impl Part {
 }
 
 /// Fisher's linear discriminant between inside and outside.
-fn telling_direction(
-    channels: &[Vec<f32>; 3],
-    cloth: &[f32],
-    grid: &Grid,
-    outline: &Outline<Mm>,
-) -> [f32; 3] {
-    let inside = filled(outline, grid);
+fn telling_direction(channels: &[Vec<f32>; 3], cloth: &[f32], inside: &[bool]) -> [f32; 3] {
     let mut sums = [Vector3::<f64>::zeros(); 2];
     let mut counts = [0.0f64; 2];
     let mut squares = Matrix3::<f64>::zeros();
-    for k in (0..grid.len()).filter(|&k| cloth[k] > 0.0) {
+    for k in (0..cloth.len()).filter(|&k| cloth[k] > 0.0) {
         let v = Vector3::from_fn(|c, _| f64::from(channels[c][k]));
         let side = usize::from(inside[k]);
         sums[side] += v;
@@ -179,41 +189,6 @@ fn telling_direction(
         .unwrap_or_else(Matrix3::identity)
         * (means[1] - means[0]);
     unit(direction)
-}
-
-/// Without artwork: the axis of the greatest changes wider than a few millimetres, the middle of
-/// the part taken to be residue.
-fn main_direction(channels: &[Vec<f32>; 3], cloth: &[f32], grid: &Grid) -> [f32; 3] {
-    let radius = (1.0 / grid.pitch_mm).ceil() as usize;
-    let broad = [0, 1, 2].map(|c| box_blurred(&channels[c], grid.width, grid.height, radius));
-    let fine: [f64; 3] = [0, 1, 2].map(|c| {
-        let left = channels[c]
-            .iter()
-            .zip(&broad[c])
-            .map(|(a, b)| f64::from(a - b).powi(2));
-        left.sum::<f64>() / grid.len() as f64
-    });
-    let mut covariance = Matrix3::<f64>::zeros();
-    for k in (0..grid.len()).filter(|&k| cloth[k] > 0.0) {
-        let v = Vector3::from_fn(|c, _| f64::from(broad[c][k]) / fine[c].sqrt().max(1e-6));
-        covariance += v * v.transpose();
-    }
-    let eigen = SymmetricEigen::new(covariance);
-    let axis = eigen
-        .eigenvectors
-        .column(eigen.eigenvalues.imax())
-        .into_owned();
-    let direction = Vector3::from_fn(|c, _| axis[c] / fine[c].sqrt().max(1e-6));
-    let (w, h) = (grid.width, grid.height);
-    let central =
-        |k: usize| (w / 4..3 * w / 4).contains(&(k % w)) && (h / 4..3 * h / 4).contains(&(k / w));
-    let balance: f64 = (0..grid.len())
-        .map(|k| {
-            let v: f64 = (0..3).map(|c| direction[c] * f64::from(broad[c][k])).sum();
-            if central(k) { v } else { -v / 3.0 }
-        })
-        .sum();
-    unit(if balance < 0.0 { -direction } else { direction })
 }
 
 fn unit(v: Vector3<f64>) -> [f32; 3] {
