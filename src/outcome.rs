@@ -49,6 +49,7 @@ impl Worked {
             suspicions: Vec::new(),
             versions: Vec::new(),
             fabric_lines: None,
+            outline: None,
             material: None,
             finished: None,
             warnings: Vec::new(),

@@ -2,6 +2,7 @@
 
 mod after;
 mod cut_files;
+mod outlined;
 mod seen;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};

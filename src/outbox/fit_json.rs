@@ -7,7 +7,7 @@ use press::PlacedBy;
 use serde_json::{Map, Value, json};
 
 use crate::record::RECORD_FILE;
-use crate::report::{EmblemReport, FinishedReport, Fitted, JobReport, Problem};
+use crate::report::{EmblemReport, FinishedReport, Fitted, JobReport, OutlineSize, Problem};
 
 const FORMAT: u32 = 1;
 
@@ -94,6 +94,10 @@ fn emblem(emblem: &EmblemReport) -> Value {
         }),
     );
     put(
+        "outline",
+        emblem.outline.as_ref().map_or(Value::Null, outline),
+    );
+    put(
         "finished",
         emblem.finished.as_ref().map_or(Value::Null, finished),
     );
@@ -126,6 +130,17 @@ fn emblem(emblem: &EmblemReport) -> Value {
         json!({ "title": w.title, "text": w.text, "verdict": w.verdict, "source": w.source })
     }).collect());
     Value::Object(keys)
+}
+
+fn outline(outline: &OutlineSize) -> Value {
+    json!({
+        "width_mm": round(outline.width_mm, 3),
+        "height_mm": round(outline.height_mm, 3),
+        "u_width_mm": round(outline.u_width_mm, 3),
+        "u_height_mm": round(outline.u_height_mm, 3),
+        "border_seen": round(outline.border_seen, 3),
+        "rival_share": round(outline.rival_share, 3),
+    })
 }
 
 fn finished(finished: &FinishedReport) -> Value {

@@ -6,7 +6,7 @@ use super::{Bench, Measured};
 use crate::job::Emblem;
 use crate::outcome::Worked;
 use crate::report::pictures::{self, Pictures, Plain, Scene};
-use crate::report::{Error, FabricLines};
+use crate::report::{Error, FabricLines, OutlineSize};
 use crate::residue_svg;
 
 impl Bench<'_> {
@@ -56,6 +56,11 @@ impl Bench<'_> {
             }
             Err(error) => worked.worsen(Verdict::Look, error.to_string()),
         }
+        if let (Some(measured), Ok(task)) = (measured, &emblem.task) {
+            let outline = seen.as_ref();
+            let outline = outline.and_then(|seen| OutlineSize::new(seen, &measured.plane));
+            worked.outlined(outline, task);
+        }
         if let Some(seen) = seen {
             let svg = residue_svg::write(&seen.outline, self.name.as_str(), &emblem.name);
             worked.publish(
@@ -103,20 +108,18 @@ fn view<'a>(measured: &Measured, expected: Option<&'a Outline<Mm>>) -> Option<re
 fn frame(measured: &Measured, expected: Option<&Outline<Mm>>) -> [Point<Mm>; 2] {
     const MARGIN_MM: f64 = 10.0;
     let grid = &measured.field.grid;
-    let everywhere = || {
-        [
-            grid.place(0.0, 0.0),
-            grid.place(grid.width as f64, grid.height as f64),
-        ]
+    let everywhere = [
+        grid.place(0.0, 0.0),
+        grid.place(grid.width as f64, grid.height as f64),
+    ];
+    let shown = match (expected, measured.field.look_in) {
+        (Some(outline), _) => outline.bounding_box(),
+        (None, Some([low, high])) => kurbo::Rect::new(low.x, low.y, high.x, high.y),
+        (None, None) => return everywhere,
     };
-    match expected {
-        Some(outline) => {
-            let frame = outline.bounding_box().inflate(MARGIN_MM, MARGIN_MM);
-            [
-                Point::new(frame.x0, frame.y0),
-                Point::new(frame.x1, frame.y1),
-            ]
-        }
-        None => measured.field.look_in.unwrap_or_else(everywhere),
-    }
+    let frame = shown.inflate(MARGIN_MM, MARGIN_MM);
+    [
+        Point::new(frame.x0, frame.y0),
+        Point::new(frame.x1, frame.y1),
+    ]
 }

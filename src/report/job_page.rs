@@ -12,7 +12,7 @@ use super::finished_part::FinishedPart;
 use super::outline_marks::RESIDUAL_FULL_MM;
 use super::ruler_plot::plot;
 use super::shapes::{Shapes, shapes};
-use super::{EmblemReport, Error, JobReport, Problem, unit_symbol};
+use super::{EmblemReport, Error, JobReport, OutlineSize, Problem, unit_symbol};
 use crate::record::RECORD_FILE;
 
 /// The report of one job, as a page that opens from disk.
@@ -420,11 +420,37 @@ fn measured_rows(e: &EmblemReport) -> Vec<Measured> {
             "even on all sides, taken off".to_owned(),
         ));
     }
+    rows.extend(e.outline.iter().flat_map(outline_rows));
     rows.extend(lines_row(e));
     if let Some(plane) = &e.plane {
         rows.extend(plane_rows(plane, e));
     }
     rows
+}
+
+fn outline_rows(outline: &OutlineSize) -> [Measured; 3] {
+    let row = |name, value, note: &str| Measured {
+        name,
+        value,
+        note: note.to_owned(),
+    };
+    [
+        row(
+            "Residue’s width",
+            measured(outline.width_mm, outline.u_width_mm, "mm"),
+            "as seen, adhesive that has bled included; upright in the photo",
+        ),
+        row(
+            "Residue’s height",
+            measured(outline.height_mm, outline.u_height_mm, "mm"),
+            "",
+        ),
+        row(
+            "Residue’s outline seen",
+            per_cent(outline.border_seen),
+            "share of it that stands out of the cloth’s own unevenness",
+        ),
+    ]
 }
 
 fn lines_row(e: &EmblemReport) -> Option<Measured> {

@@ -101,6 +101,8 @@ pub struct EmblemReport {
     pub versions: Vec<VersionScore>,
     /// Direction of the cloth's stripes, ribs or columns.
     pub fabric_lines: Option<FabricLines>,
+    /// The residue's own outline, where no artwork was fitted.
+    pub outline: Option<OutlineSize>,
     /// What it is to be cut from.
     pub material: Option<MaterialUsed>,
     /// The finished article, if the job has a photo of it.
@@ -172,6 +174,24 @@ pub struct VersionScore {
     pub edge_mean_mm: Option<f64>,
     /// What a person should know of it: text converted, why it could not be read.
     pub notes: Vec<String>,
+}
+
+/// How large the residue's own outline is, and how surely it is one. Uncertainties are expanded
+/// (k = 2), the scale's included.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OutlineSize {
+    /// Width of its bounding box, in mm.
+    pub width_mm: f64,
+    /// Its height.
+    pub height_mm: f64,
+    /// The width's uncertainty.
+    pub u_width_mm: f64,
+    /// The height's.
+    pub u_height_mm: f64,
+    /// Share of it that stands out of the cloth's unevenness, 0 to 1.
+    pub border_seen: f64,
+    /// How much the next best place stands out, as a share of this one.
+    pub rival_share: f64,
 }
 
 /// Lines of the cloth itself.

@@ -189,6 +189,7 @@ fn emblem(name: &str, verdict: Verdict) -> EmblemReport {
             edge_mean_mm: Some(0.11),
             notes: vec![NASTY.into()],
         }],
+        outline: None,
         fabric_lines: Some(FabricLines {
             on_cloth: ClothLines {
                 angle_deg: 0.3,
