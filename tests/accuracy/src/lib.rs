@@ -8,6 +8,7 @@
 pub mod card;
 pub mod cloth_lines;
 pub mod fitting;
+pub mod outlines;
 pub mod rulers;
 pub mod sweep;
 pub mod table;
