@@ -11,23 +11,23 @@ use crate::fitting::hint;
 
 /// Families painted, in small pictures.
 pub const FAMILIES: [Family; 6] = [
-    small(Family::MAIN),
-    small(Family::PLAIN),
-    small(Family::PATCHY),
-    small(Family::FAINT),
-    small(Family::FOLDS),
-    small(Family::STRIPES),
+    small(&Family::MAIN),
+    small(&Family::PLAIN),
+    small(&Family::PATCHY),
+    small(&Family::FAINT),
+    small(&Family::FOLDS),
+    small(&Family::STRIPES),
 ];
 
 /// Every second job says where the residue is, so far about it.
 const LOOK_ABOUT_PX: f64 = 80.0;
 
-const fn small(family: Family) -> Family {
+const fn small(family: &Family) -> Family {
     Family {
         size_px: Family::QUICK.size_px,
         px_per_mm: Family::QUICK.px_per_mm,
         width_mm: Family::QUICK.width_mm,
-        ..family
+        ..*family
     }
 }
 

@@ -92,7 +92,7 @@ impl Cloth {
                 j * w + i
             };
             let (residue, cloth) = (beside(1.0), beside(-1.0));
-            let shown = self.cloth[residue] * self.cloth[cloth];
+            let shown = self.shown[residue] * self.shown[cloth];
             pieces[k] = Some(Piece {
                 sigmas: shown * (surface[residue] - surface[cloth]) / noise,
                 at_rim: around.iter().any(|&n| self.rim[n]),

@@ -10,6 +10,8 @@
 
 mod border;
 
+use std::borrow::Cow;
+
 use kurbo::Rect;
 use measures::{Grid, ResidueField};
 use nalgebra::{Matrix3, Vector3};
@@ -142,7 +144,8 @@ impl Found {
 struct Cloth {
     grid: Grid,
     channels: [Vec<f32>; 3],
-    cloth: Vec<f32>,
+    /// 1 where a sample shows cloth.
+    shown: Vec<f32>,
     /// Where there may be residue.
     allowed: Vec<bool>,
     /// Beyond the rim of the part looked at.
@@ -164,9 +167,9 @@ struct Contrast {
 impl Cloth {
     /// `None` when there is hardly any.
     fn new(field: &ResidueField) -> Option<Self> {
-        let mut field = std::borrow::Cow::Borrowed(field);
+        let mut field = Cow::Borrowed(field);
         while field.grid.pitch_mm < PITCH_MM {
-            field = std::borrow::Cow::Owned(field.halved());
+            field = Cow::Owned(field.halved());
         }
         let grid = field.grid;
         let (w, h) = (grid.width, grid.height);
@@ -206,7 +209,7 @@ impl Cloth {
                 .collect(),
             light_weight: blurred(&field.cloth, light_radius, 3),
             light_radius,
-            cloth: field.cloth.clone(),
+            shown: field.cloth.clone(),
             channels,
             grid,
         })
@@ -327,7 +330,9 @@ impl Cloth {
         for filled in [true, false] {
             for part in parts(&inside, self.grid.width, filled) {
                 if part.len() < least {
-                    part.iter().for_each(|&k| inside[k] = !filled);
+                    for k in part {
+                        inside[k] = !filled;
+                    }
                 }
             }
         }
@@ -356,7 +361,9 @@ impl Cloth {
         };
         while let Some(next) = left.iter().position(|(_, _, other)| near(about, *other)) {
             let (part, _, other) = left.remove(next);
-            part.into_iter().for_each(|k| kept[k] = true);
+            for k in part {
+                kept[k] = true;
+            }
             about = about.union(other);
         }
         Some((kept, left.first().map_or(0.0, |(_, evidence, _)| *evidence)))
