@@ -7,10 +7,11 @@ use crate::job::Task;
 use crate::outcome::Worked;
 use crate::report::OutlineSize;
 
-/// Less of the border than this standing out of the cloth is told.
+/// Less of the border than this standing out of the cloth is told. Of 8 painted scenes in which
+/// another place was outlined, or too much or little, this told 4, a rival 3 and an unsure size 4,
+/// together all; of 71 outlined right, 12 were doubted for their border or a rival.
 const BORDER_SEEN_MIN: f64 = 0.9;
-/// Another place that stands out by this share of the one outlined is told. Measured on painted
-/// scenes: 0.35 or more where the wrong place was outlined, mostly 0.1 or less elsewhere.
+/// Another place that stands out by this share of the one outlined is told.
 const RIVAL_SHARE_MAX: f64 = 0.25;
 /// A width or height less certain than this share of it is told.
 const U_SIZE_MAX: f64 = 0.08;

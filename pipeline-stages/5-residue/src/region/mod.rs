@@ -143,6 +143,8 @@ impl Found {
 /// The cloth at the distance between samples at which regions are told.
 struct Cloth {
     grid: Grid,
+    /// All that the photo shows.
+    whole: Rect,
     channels: [Vec<f32>; 3],
     /// 1 where a sample shows cloth.
     shown: Vec<f32>,
@@ -211,6 +213,7 @@ impl Cloth {
             light_radius,
             shown: field.cloth.clone(),
             channels,
+            whole,
             grid,
         })
     }
@@ -340,7 +343,7 @@ impl Cloth {
     }
 
     /// The parts whose border is seen and that lie near one another, and the evidence of the
-    /// strongest that does not; what reaches the rim of the part looked at is cloth.
+    /// strongest that does not; what keeps to the rim of the part looked at, or crosses the photo, is cloth.
     fn without_strays(&self, inside: &[bool]) -> Option<(Vec<bool>, f64)> {
         let border = self.border(inside)?;
         let mut left: Vec<(Vec<usize>, f64, Rect)> = parts(inside, self.grid.width, true)
@@ -348,8 +351,8 @@ impl Cloth {
             .filter_map(|part| {
                 let of_part = border.of(&part);
                 let about = self.box_about(&part);
-                let kept = of_part.evidence > 0.0 && of_part.at_rim < AT_RIM_MAX;
-                kept.then_some((part, of_part.evidence, about))
+                let is_cloth = of_part.at_rim > AT_RIM_MAX || self.is_crossed_by(about);
+                (of_part.evidence > 0.0 && !is_cloth).then_some((part, of_part.evidence, about))
             })
             .collect();
         left.sort_by(|a, b| b.1.total_cmp(&a.1));
@@ -367,6 +370,14 @@ impl Cloth {
             about = about.union(other);
         }
         Some((kept, left.first().map_or(0.0, |(_, evidence, _)| *evidence)))
+    }
+
+    /// Whether a part reaches from one rim of the photo to the opposite one.
+    fn is_crossed_by(&self, part: Rect) -> bool {
+        let inner = self.whole.inflate(-2.0 * RIM_MM, -2.0 * RIM_MM);
+        let level = part.x0 < inner.x0 && part.x1 > inner.x1;
+        let upright = part.y0 < inner.y0 && part.y1 > inner.y1;
+        level || upright
     }
 
     /// How far tips and scraps reach out of what is left where they are worn away.
