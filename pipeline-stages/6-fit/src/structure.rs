@@ -241,7 +241,9 @@ impl<'a> Seen<'a> {
         let grid = self.grid();
         let mut part_size = vec![0usize; grid.len()];
         for part in connected(grid.width, grid.height, &|k| self.depth[k] > 0.0) {
-            part.iter().for_each(|&k| part_size[k] = part.len());
+            for &k in &part {
+                part_size[k] = part.len();
+            }
         }
         for (hole, spots) in holes.iter_mut().zip(&found) {
             hole.of_part = spots.len() as f64 / part_size[spots[0]].max(1) as f64;
