@@ -104,6 +104,8 @@ const LEAD_TELLING_MAX: f64 = 8.0;
 /// five worn ones touch it along a tenth of their own edge or more, and one in eight made ones.
 const PER_TOUCHING: f64 = -9.0;
 
+/// The edges of what shows less than this share are an emblem's, if any.
+const EDGES_BELOW: f32 = 0.5;
 /// Log odds of what only a drawing leaves.
 const DRAWN: f64 = 3.0;
 
@@ -149,7 +151,7 @@ impl Look {
     fn worst(&self, mut seen: Presence, artwork_mm2: f64) -> Worst {
         let disc = disc(self.neck_mm / seen.pitch_mm);
         let mut worst = NOTHING;
-        for (k, share) in self.gone_below.iter().enumerate() {
+        for share in self.gone_below {
             seen.part_at(*share);
             let core = seen.core(&disc);
             let holes = seen.holes(&core, &disc, artwork_mm2);
@@ -157,11 +159,13 @@ impl Look {
             if let Some((odds, hole)) = made.filter(|(odds, _)| *odds > worst.0) {
                 worst = (odds, hole.area_mm2, Some(hole.middle));
             }
-            if k == 0 && self.shows_edges && worst.0 < DRAWN {
-                let drawn = lines::drawn(&seen, &core).or_else(|| bands::drawn(&seen));
-                if let Some(drawn) = drawn {
-                    worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
-                }
+        }
+        if self.shows_edges && worst.0 < DRAWN {
+            seen.part_at(EDGES_BELOW);
+            let core = seen.core(&disc);
+            let drawn = lines::drawn(&seen, &core).or_else(|| bands::drawn(&seen));
+            if let Some(drawn) = drawn {
+                worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
             }
         }
         worst
