@@ -147,14 +147,12 @@ pub(crate) fn missing_detail(
     const ISOLATED_MIN_MM: f64 = 40.0;
     let reach = NEIGHBOURHOOD_MM / size_mm;
     let contours = support.iter().map(|s| s.contour).max().map_or(0, |c| c + 1);
-    let of = |contour: usize| {
-        let is_opening = shape.is_opening(contour);
-        let counts = move |s: &&Support| !is_opening || shows(s.sample);
-        support
-            .iter()
-            .filter(move |s| s.contour == contour)
-            .filter(counts)
-    };
+    let counts = |s: &&Support| !shape.is_opening(s.contour) || shows(s.sample);
+    let mut places = vec![Vec::new(); contours];
+    for s in support.iter().filter(counts) {
+        places[s.contour].push(s);
+    }
+    let of = |contour: usize| places[contour].iter().copied();
     let seen: Vec<Option<(f64, f64)>> = (0..contours).map(|c| pooled(of(c))).collect();
     let is_missing = |contour: usize, expected: f64| {
         seen[contour].is_some_and(|(seen, u)| seen + 2.0 * u < MISSING * expected)

@@ -115,19 +115,27 @@ fn best_of(
         .filter(likely)
         .filter_map(|k| fine.fit(tried[k].entrant, &[tried[k].alignment.pose]))
         .collect();
-    let mut ranking = fine.compare(&finalists, artworks);
-    if let Some(best) = ranking.versions.first_mut() {
-        let of = |f: &&Finalist| f.entrant.artwork == best.artwork;
-        let looks = [(&coarse, &tried), (&fine, &finalists)]
-            .map(|(ground, fits)| Some((ground, fits.iter().find(of)?)));
-        let f = finalists.iter().find(of)?;
-        let (mirrored, hole) = rayon::join(
-            || mirrored_probability(levels, looks.into_iter().flatten(), settings),
-            || fine.made_hole(f, &best.fit),
-        );
-        best.evidence.mirrored_probability = mirrored;
-        best.evidence.made_hole = hole;
-        best.evidence.rival_share = rival_share(entrants, &f.alignment.pose, settings);
+    let weights = fine.weights(&finalists.iter().collect::<Vec<_>>());
+    let best =
+        (0..finalists.len()).max_by(|&i, &j| weights[i].total_cmp(&weights[j]).then(j.cmp(&i)));
+    let best = best.map(|best| &finalists[best]);
+    let mirrored = || {
+        let best = best?;
+        let rough = tried
+            .iter()
+            .find(|f| f.entrant.artwork == best.entrant.artwork)?;
+        let looks = [(&coarse, rough), (&fine, best)];
+        Some(mirrored_probability(levels, looks.into_iter(), settings))
+    };
+    let hole = || Some(fine.made_hole(best?));
+    let (mut ranking, (mirrored, hole)) = rayon::join(
+        || fine.compare(&finalists, &weights, artworks),
+        || rayon::join(mirrored, hole),
+    );
+    if let (Some(first), Some(best)) = (ranking.versions.first_mut(), best) {
+        first.evidence.mirrored_probability = mirrored.unwrap_or(0.0);
+        first.evidence.made_hole = hole.unwrap_or_default();
+        first.evidence.rival_share = rival_share(entrants, &best.alignment.pose, settings);
     }
     let beaten = (0..tried.len()).into_par_iter().filter(|k| !likely(k));
     let beaten = beaten.map(|k| coarse.describe(&tried[k], 0.0, artworks));
@@ -320,8 +328,8 @@ impl<'a> Ground<'a> {
             .collect()
     }
 
-    fn compare(&self, finalists: &[Finalist], artworks: &[Artwork]) -> Ranking {
-        let weights = self.weights(&finalists.iter().collect::<Vec<_>>());
+    /// Finalists by their weights, best first.
+    fn compare(&self, finalists: &[Finalist], weights: &[f64], artworks: &[Artwork]) -> Ranking {
         let total: f64 = weights.iter().sum();
         let snr = finalists
             .iter()
@@ -330,7 +338,7 @@ impl<'a> Ground<'a> {
         let any = 1.0 / (1.0 + (-(snr - SNR_EVEN) / SNR_STEP).exp());
         let mut versions: Vec<Ranked> = finalists
             .par_iter()
-            .zip(&weights)
+            .zip(weights)
             .map(|(f, w)| self.describe(f, any * w / total, artworks))
             .collect();
         versions.sort_by(|a, b| b.score.total_cmp(&a.score).then(a.artwork.cmp(&b.artwork)));
@@ -341,15 +349,15 @@ impl<'a> Ground<'a> {
     }
 
     /// The hole in the residue that looks most like another version's.
-    fn made_hole(&self, f: &Finalist, fit: &Fit) -> MadeHole {
+    fn made_hole(&self, f: &Finalist) -> MadeHole {
         let aligner = self.aligner(&f.distance);
+        let shape = &f.entrant.shape;
+        let art_to_photo = art_to_photo(&f.alignment.pose, shape, self.plane);
         let hole = holes::suspect(&aligner, &f.alignment, &f.near, &f.drawing);
         MadeHole {
             probability: hole.probability,
             area_mm2: hole.area_mm2,
-            at: hole
-                .at
-                .map(|spot| fit.art_to_photo.apply(f.entrant.shape.art(spot))),
+            at: hole.at.map(|spot| art_to_photo.apply(shape.art(spot))),
         }
     }
 
