@@ -98,18 +98,19 @@ fn beside_part(course: &Course, cloth: &[Course], length: Length) -> Option<f64>
         steps.is_some_and(|(past, beside)| past < STILL_RULER * beside)
     };
     let cloth: Vec<&Course> = cloth.iter().filter(ended).collect();
+    let near = |_: &Course| near;
     let far = |course: &Course| steepest(course, WIDTH_MM.0, WIDTH_MM.1);
-    let outward = without_stripes(course, &cloth, &|_| near, -1, length);
-    let inward = without_stripes(course, &cloth, &far, 1, length);
+    let outward = without_stripes(course, &cloth, [&near, &far], -1, length);
+    let inward = without_stripes(course, &cloth, [&far, &near], 1, length);
     outward.into_iter().chain(inward).max_by(f64::total_cmp)
 }
 
-/// A length of the shadow at one edge, stripes taken away. Where the ruler's two ends tell differently,
-/// the greater.
+/// A length of the shadow at one of two edges, stripes taken away. Where the ruler's two ends tell
+/// differently, the greater.
 fn without_stripes(
     course: &Course,
     cloth: &[&Course],
-    edge: &dyn Fn(&Course) -> Option<usize>,
+    [edge, other]: [&dyn Fn(&Course) -> Option<usize>; 2],
     direction: i64,
     length: Length,
 ) -> Option<f64> {
@@ -118,6 +119,7 @@ fn without_stripes(
         length(&Profile {
             course,
             edge,
+            other: other(course),
             direction,
         })
     };

@@ -21,10 +21,16 @@ const FAR_MIN: usize = 8;
 const MIN_DEPTH: f64 = 0.1;
 const FADING_MIN_DEPTH: f64 = 0.2;
 
+/// Residue far away that is brighter than the cloth by as much is not taken for unshaded cloth where
+/// the ruler's other side shows that it is none.
+const RESIDUE_MAX: f64 = 0.25;
+
 /// Light (natural logarithm) on lines [`ACROSS_MM`] apart, from line `edge` on one way, `1` or `-1`.
 pub(super) struct Profile<'a> {
     pub(super) course: &'a [Option<f64>],
     pub(super) edge: usize,
+    /// The ruler's other long edge.
+    pub(super) other: Option<usize>,
     pub(super) direction: i64,
 }
 
@@ -37,14 +43,16 @@ struct Dip {
 
 /// Distance from the edge at which the shadow has faded to half.
 pub(super) fn width_mm(profile: &Profile) -> Option<f64> {
-    let unshaded = profile.light(UNSHADED_MM).or_else(|| profile.outermost())?;
+    let unshaded = profile
+        .unshaded(UNSHADED_MM)
+        .or_else(|| profile.outermost())?;
     let dip = profile.dip(unshaded, MIN_DEPTH)?;
     profile.faded_mm(&dip, 0.5)
 }
 
 /// Distance over which it fades from three quarters of its depth to one quarter.
 pub(super) fn fading_mm(profile: &Profile) -> Option<f64> {
-    let dip = profile.dip(profile.light(NEARER_MM)?, FADING_MIN_DEPTH)?;
+    let dip = profile.dip(profile.unshaded(NEARER_MM)?, FADING_MIN_DEPTH)?;
     Some(profile.faded_mm(&dip, 0.25)? - profile.faded_mm(&dip, 0.75)?)
 }
 
@@ -58,6 +66,20 @@ impl Profile<'_> {
     fn light(&self, (from, to): (f64, f64)) -> Option<f64> {
         let mut light: Vec<f64> = steps(from, to).filter_map(|mm| self.at(mm)).collect();
         (light.len() >= FAR_MIN).then(|| median(&mut light))
+    }
+
+    /// Usual light of the cloth between two distances, by the darker side of the ruler.
+    fn unshaded(&self, range_mm: (f64, f64)) -> Option<f64> {
+        let own = self.light(range_mm)?;
+        let behind = self.other.and_then(|edge| {
+            let behind = Profile {
+                edge,
+                direction: -self.direction,
+                ..*self
+            };
+            behind.light(range_mm)
+        });
+        Some(behind.map_or(own, |behind| behind.clamp(own - RESIDUE_MAX, own)))
     }
 
     fn outermost(&self) -> Option<f64> {
