@@ -282,13 +282,23 @@ impl<'a> Ground<'a> {
     fn turned(&self, entrant: &Entrant, found: &Pose, settings: &Settings) -> Vec<Pose> {
         let distance = refine::distance_for(self.level, &entrant.shape, found.size_mm());
         let shape = &entrant.shape;
-        let mut others = turns::others(&self.aligner(&distance), shape, found);
+        let usual = self.with_usual_bleed(found);
+        let mut others = turns::others(&self.aligner(&distance), shape, &usual);
         let turn = |pose: &Pose| angle_between(pose.0[TURN], 0.0);
         let most = settings.rotation_max_deg.to_radians().max(turn(found));
         others.retain(|other| {
             turn(other) <= most && !alike((shape, other), (shape, found), &distance)
         });
         others
+    }
+
+    /// A pose of the same outer edge with the bleed that is usual: at a wrong turn bleed closes the
+    /// openings, which then say nothing of the right one.
+    fn with_usual_bleed(&self, found: &Pose) -> Pose {
+        let mut usual = *found;
+        usual.0[BLEED] = self.prior.mean[BLEED];
+        usual.0[SIZE] = (found.size_mm() + 2.0 * (found.0[BLEED] - usual.0[BLEED])).ln();
+        usual
     }
 
     /// The version's best fit here from any of `starts`.
