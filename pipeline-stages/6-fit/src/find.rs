@@ -70,7 +70,7 @@ pub(crate) fn find(
                 e.climbers = climbers;
             }
             // One version found beyond doubt tells where the others lie.
-            if let Some(pose) = convincing(&e.climbers, BEYOND_DOUBT, settings) {
+            if let Some(pose) = convincing(&e.climbers, BEYOND_DOUBT, look.sizes_mm[0], settings) {
                 look_about(levels, entrants, i, plane, &pose, settings);
                 return;
             }
@@ -79,8 +79,13 @@ pub(crate) fn find(
             let standing = |k: usize| standing(&entrants[k].climbers, settings);
             standing(i).total_cmp(&standing(j)).then(j.cmp(&i))
         });
-        let best =
-            best.and_then(|i| Some((i, convincing(&entrants[i].climbers, CLEAR, settings)?)));
+        let best = best.and_then(|i| {
+            let least_mm = sizes.map_or(all[0], |sizes| sizes[0]);
+            Some((
+                i,
+                convincing(&entrants[i].climbers, CLEAR, least_mm, settings)?,
+            ))
+        });
         if let Some((i, pose)) = best {
             look_about(levels, entrants, i, plane, &pose, settings);
             return;
@@ -147,8 +152,14 @@ pub(crate) fn about(pose: &Pose) -> [Point<Mm>; 2] {
 }
 
 /// The pose of the best fit if that is so good that no other place needs to be looked at: far out
-/// of the noise, with residue almost everywhere it should be, and no other place nearly as good.
-fn convincing(climbers: &[Climber], significance: f64, settings: &Settings) -> Option<Pose> {
+/// of the noise, with residue almost everywhere it should be, no other place nearly as good, and no
+/// smaller than what was looked for: part of the residue of a small emblem can be one still smaller.
+fn convincing(
+    climbers: &[Climber],
+    significance: f64,
+    least_mm: f64,
+    settings: &Settings,
+) -> Option<Pose> {
     const SHARE: f64 = 0.5;
     const RIVAL: f64 = 0.7;
     /// Standard deviations of bleed.
@@ -164,6 +175,7 @@ fn convincing(climbers: &[Climber], significance: f64, settings: &Settings) -> O
     let good = best.alignment.significance() > significance
         && best.alignment.present_share > SHARE
         && bleed < DEVIATIONS * settings.u_bleed_mm
+        && pose.size_mm() >= least_mm
         && !rivalled;
     good.then_some(pose)
 }

@@ -102,19 +102,22 @@ pub(crate) fn climb(
     }
 }
 
-/// Drops what falls far behind the best of its level, and all but the best `most` of each level.
+/// Drops what falls far behind the best of its level, and all but the best `most` of each level; but
+/// keeps the one that shows most: where bleed and blur cannot be seen yet, a plain residue differs from
+/// its own shape by more than noise does.
 fn keep_convincing(climbers: &mut Vec<Climber>, most: usize, settings: &Settings) {
     /// What shows less than this share of the best one's signal does not catch up.
     const SHARE: f64 = 0.65;
-    let before: Vec<(usize, f64)> = climbers
+    let before: Vec<(usize, f64, f64)> = climbers
         .iter()
-        .map(|c| (c.candidate.level, c.standing(settings)))
+        .map(|c| (c.candidate.level, c.standing(settings), c.shown()))
         .collect();
     climbers.retain(|c| {
         let own = c.standing(settings);
         let same = || before.iter().filter(|b| b.0 == c.candidate.level);
         let best = same().map(|b| b.1).fold(0.0, f64::max);
-        own > SHARE * best && same().filter(|b| b.1 > own).count() < most
+        let most_shown = same().all(|b| b.2 <= c.shown());
+        most_shown || own > SHARE * best && same().filter(|b| b.1 > own).count() < most
     });
 }
 
@@ -145,6 +148,11 @@ impl Climber {
     /// Where the climb ends.
     fn top_level(&self, levels: &[Level], samples_max: usize) -> usize {
         finest_level(levels, self.alignment.pose.size_mm(), samples_max)
+    }
+
+    /// Signal-to-noise ratio, by how much of the shape shows.
+    pub(crate) fn shown(&self) -> f64 {
+        self.alignment.snr.abs() * self.alignment.present_share
     }
 
     pub(crate) fn standing(&self, settings: &Settings) -> f64 {

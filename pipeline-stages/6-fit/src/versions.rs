@@ -13,7 +13,7 @@ use crate::find::{Entrant, LOCAL_CANDIDATES, about, find, standing};
 use crate::holes;
 use crate::level::Level;
 use crate::pose::{BLEED, Pose, Prior, SIZE, TURN, UNKNOWNS, X, Y};
-use crate::refine::{self, Ascent};
+use crate::refine::{self, Ascent, Climber};
 use crate::region::Region;
 use crate::shape::{Distance, Shape, Stop};
 use crate::structure;
@@ -500,13 +500,23 @@ fn alike(a: (&Shape, &Pose), b: (&Shape, &Pose), distance: &Distance) -> bool {
     near.count() as f64 > SHARE * stops.len() as f64
 }
 
-/// Significance of the best fit at another place, as a share of the best fit's at this one.
+/// Significance of the best fit at another place, as a share of the best fit's at this one. What lies
+/// across this one, as part of the same residue may, is another place no more than it shows as much.
 fn rival_share(entrants: &[Entrant], pose: &Pose, settings: &Settings) -> f64 {
-    let (mut here, mut elsewhere) = (0.0f64, 0.0f64);
-    for c in entrants.iter().flat_map(|e| &e.climbers) {
-        let away = c.alignment.pose.middle().distance(pose.middle()) > 0.25 * pose.size_mm();
-        let best = if away { &mut elsewhere } else { &mut here };
-        *best = best.max(c.standing(settings));
-    }
-    elsewhere / here.max(1e-9)
+    let climbers = || entrants.iter().flat_map(|e| &e.climbers);
+    let distance = |c: &Climber| c.alignment.pose.middle().distance(pose.middle());
+    let (here, elsewhere): (Vec<&Climber>, Vec<&Climber>) =
+        climbers().partition(|c| distance(c) <= 0.25 * pose.size_mm());
+    let most = |of: &dyn Fn(&Climber) -> f64| here.iter().map(|c| of(c)).fold(1e-9, f64::max);
+    let (standing, shown) = (most(&|c| c.standing(settings)), most(&Climber::shown));
+    let share = |c: &&Climber| {
+        let share = c.standing(settings) / standing;
+        let lies_across = distance(c) < 0.5 * pose.size_mm();
+        if lies_across {
+            share.min(c.shown() / shown)
+        } else {
+            share
+        }
+    };
+    elsewhere.iter().map(share).fold(0.0, f64::max)
 }
