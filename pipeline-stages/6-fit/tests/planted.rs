@@ -177,6 +177,26 @@ fn planted_emblems_are_found_within_their_stated_bounds() {
 }
 
 #[test]
+fn small_plain_emblems_are_found() {
+    let settings = settings();
+    let family = Family {
+        width_mm: [14.0, 26.0],
+        contrast_percent: [9.0, 20.0],
+        ..small(&Family::MAIN)
+    };
+    let lost: Vec<u64> = (100..124)
+        .filter(|&seed| {
+            let case = case(&family, seed, &settings);
+            let ranking = register(&case, &settings);
+            let best = ranking.best().expect("something is always fitted");
+            let error = case.truth.outline_error_mm(&best.fit.art_to_photo);
+            error.expect("an emblem").0 > 0.5
+        })
+        .collect();
+    assert!(lost.len() <= 1, "lost: {lost:?}");
+}
+
+#[test]
 fn what_is_not_the_artwork_is_never_cut() {
     let settings = settings();
     for family in [
