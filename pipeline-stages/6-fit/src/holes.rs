@@ -7,13 +7,15 @@
 //! made is large, full-bodied or long, clear of the artwork's edge, sharp (the residue beside it is
 //! whole), has the rim that the emblem's own edge has, if it has one, and has no equal among the
 //! patches that wear has left elsewhere. Wear is ragged, thins out, and comes in all sizes. What is no
-//! hole but only a drawing leaves besides: long thin lines, and straight bands through the strokes.
+//! hole but only a drawing leaves besides: long thin lines, straight edges of lettering that face each
+//! other, and slots through the strokes.
 
 mod bands;
 mod elsewhere;
 mod lines;
 mod presence;
 mod rim;
+mod slots;
 
 use rayon::prelude::*;
 
@@ -46,7 +48,7 @@ struct Look {
     /// What shows less than one of these shares has gone. A hole that was made has an edge and is the
     /// same at each; wear beside it, which thins out, is not.
     gone_below: &'static [f32],
-    /// Whether thin lines and straight edges show in it: [`lines`], [`bands`].
+    /// Whether thin lines and straight edges show in it: [`lines`], [`bands`], [`slots`].
     shows_edges: bool,
     at_one_per_cent: f64,
     per_doubled_area: f64,
@@ -163,7 +165,9 @@ impl Look {
         if self.shows_edges && worst.0 < DRAWN {
             seen.part_at(EDGES_BELOW);
             let core = seen.core(&disc);
-            let drawn = lines::drawn(&seen, &core).or_else(|| bands::drawn(&seen));
+            let drawn = lines::drawn(&seen, &core)
+                .or_else(|| bands::drawn(&seen))
+                .or_else(|| slots::drawn(&seen));
             if let Some(drawn) = drawn {
                 worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
             }

@@ -1,272 +1,250 @@
-//! Straight bands without residue across the emblem, and straight edges of residue, where the artwork
-//! has none: slots that cut its strokes. They touch the artwork's edge and are no holes; but wear is
-//! ragged, and keeps to no line for long.
+//! Straight bands without residue, in one piece or in many: slots through the strokes, or the stems and
+//! the common height of letters. They may touch the artwork's edge, and are no holes; but wear is
+//! ragged, and its edges face each other along no line for long.
 //!
-//! Lines are laid over the emblem in every direction. Whether what shows drops on them and rises beside
-//! them is told piece by piece and summed along each (Radon 1917); the stretch that says most counts
-//! (Kadane's largest sum, in Bentley 1984).
+//! The edge points of what has gone vote for the lines that they may lie on, by the way that the
+//! residue rises there (Hough's transform, as Duda and Hart 1972 have it, with O'Gorman and Clowes's
+//! directions, 1976). A band lies between two lines that face each other.
 
-use rayon::prelude::*;
+use std::collections::BTreeSet;
 
+use super::presence::disc;
 use super::{Drawn, Presence};
 
-/// Shorter bands are wear, or stripes of the cloth. Measured on painted scenes: 7.5 mm at most in some
-/// 220 without a slot; 8 and more of long slots, 7 and less of those that hardly cut a stroke or lie in
-/// wear, which are missed.
-const BAND_MIN_MM: f64 = 8.0;
-/// Shorter edges are, too: 27.5 mm at most, a stripe's; 30 and more beside slots of that length.
-const EDGE_MIN_MM: f64 = 30.0;
-/// Directions that are tried in half a turn.
-const DIRECTIONS: usize = 60;
-/// Lines lie so far apart,
-const ROW_MM: f64 = 0.25;
-/// and are looked at in pieces so long.
+/// Shorter bands are wear, or stripes of the cloth. Measured on painted scenes: 6.5 mm at most in some
+/// 240 without a slot; 7 and more of most long slots, 5 and less of short ones and of those beside wear
+/// or in noise, which are missed.
+const LENGTH_MIN_MM: f64 = 7.0;
+/// Widths of bands.
+const WIDTH_MM: (f64, f64) = (0.8, 8.0);
+/// Points this near to a line lie on it, if the residue rises across it within so much.
+const STRAY_MM: f64 = 0.3;
+const TURNED_DEG: f64 = 18.0;
+/// A line is as long as the pieces of this length that have a point on it.
 const PIECE_MM: f64 = 0.5;
-/// Rows to either side that have gone with a band's middle one, at most,
-const WIDEST: usize = 6;
-/// and how far beyond those the residue shows again.
-const BESIDE: usize = 4;
-/// Rows from an edge's middle one to where it shows and where it has gone.
-const EDGE_BESIDE: usize = 2;
-/// Rows that no band is looked for in, at either end.
-const RIM: usize = WIDEST + BESIDE;
-/// What lies nearer to the artwork's edge says nothing.
-const CLEARANCE_MM: f32 = 0.4;
+/// Points nearer to the artwork's edge are its own.
+const CLEARANCE_MM: f64 = 0.5;
+/// How the residue rises is told from what lies this near, and must be so much (shares per mm).
+const ABOUT_MM: f64 = 0.75;
+const RISE_MIN: f64 = 0.3;
+/// Lines that are looked at: those with most votes.
+const LINES_MAX: usize = 80;
 
-/// A stretch of a line: what it says in pieces, and its middle one.
-#[derive(Clone, Copy, Debug, Default)]
-struct Stretch {
-    pieces: f32,
-    middle: usize,
+/// An edge point of what has gone, in millimetres.
+#[derive(Clone, Copy, Debug)]
+struct EdgePoint {
+    at: [f64; 2],
+    /// The way to more residue.
+    rises_deg: f64,
 }
 
-/// The sum so far along a line.
-#[derive(Clone, Copy, Debug, Default)]
-struct Run {
-    sum: f32,
-    first: usize,
-    best: Stretch,
+/// A direction, and as a vector of length 1.
+#[derive(Clone, Copy, Debug)]
+struct Normal {
+    deg: f64,
+    unit: [f64; 2],
 }
 
-impl Run {
-    fn add(&mut self, says: f32, piece: usize) {
-        if self.sum <= 0.0 {
-            (self.sum, self.first) = (0.0, piece);
-        }
-        self.sum += says;
-        if self.sum > self.best.pieces {
-            self.best = Stretch {
-                pieces: self.sum,
-                middle: usize::midpoint(self.first, piece),
-            };
-        }
-    }
+/// A line by its normal, which points to residue, and its distance from the corner along it.
+#[derive(Clone, Copy, Debug)]
+struct Line {
+    normal: Normal,
+    from_corner_mm: f64,
 }
 
-/// The longest stretch along one row: of a band, by how many rows to either side have gone with it, or
-/// of an edge.
-#[derive(Clone, Copy, Debug, Default)]
-struct Found {
-    row: usize,
-    half_width: usize,
-    stretch: Stretch,
-}
-
-impl Found {
-    fn length_mm(&self) -> f64 {
-        f64::from(self.stretch.pieces) * PIECE_MM
-    }
-
-    fn longer(self, other: Self) -> Self {
-        if other.stretch.pieces > self.stretch.pieces {
-            other
-        } else {
-            self
-        }
-    }
-}
-
-/// The longest band that is long enough, or else the longest edge.
+/// The longest band that is long enough.
 pub(super) fn drawn(seen: &Presence) -> Option<Drawn> {
-    let frame = Frame::of(seen)?;
-    let looks: Vec<(Turned, [Found; 2])> = (0..DIRECTIONS)
-        .into_par_iter()
-        .map(|k| {
-            let rows = Rows::of(seen, &frame, k);
-            (frame.turned(k), rows.longest())
-        })
-        .collect();
-    let longest = |kind: usize| {
-        let all = looks.iter().map(|(turned, found)| (turned, &found[kind]));
-        all.max_by(|a, b| a.1.stretch.pieces.total_cmp(&b.1.stretch.pieces))
-    };
-    [(0, BAND_MIN_MM), (1, EDGE_MIN_MM)]
+    let points = edge_points(seen);
+    let bands = strongest_lines(seen, &points)
         .into_iter()
-        .find_map(|(kind, least_mm)| {
-            let (turned, found) = longest(kind)?;
-            let length_mm = found.length_mm();
-            let width_mm = (2 * found.half_width + BESIDE - 1) as f64 * ROW_MM;
-            (length_mm >= least_mm).then_some(Drawn {
-                area_mm2: length_mm * width_mm,
-                sample: turned.sample(seen, found.row, found.stretch.middle)?,
+        .filter_map(|line| line.band(seen, &points));
+    let longest = bands.max_by(|a, b| a.0.total_cmp(&b.0));
+    longest
+        .filter(|(length_mm, _)| *length_mm >= LENGTH_MIN_MM)
+        .map(|band| band.1)
+}
+
+fn edge_points(seen: &Presence) -> Vec<EdgePoint> {
+    let about = disc(ABOUT_MM / seen.pitch_mm);
+    let side = |k: usize, on: usize| seen.gone.get(k + on).is_some_and(|g| *g != seen.gone[k]);
+    (0..seen.gone.len())
+        .filter(|&k| side(k, 1) || side(k, seen.width))
+        .filter(|&k| f64::from(seen.depth[k]) > CLEARANCE_MM && seen.cloth[k] > 0.5)
+        .filter_map(|k| {
+            let [x, y] = rise(seen, k, &about)?;
+            let place = [k % seen.width, k / seen.width];
+            Some(EdgePoint {
+                at: place.map(|v| (v as f64 + 0.5) * seen.pitch_mm),
+                rises_deg: y.atan2(x).to_degrees(),
             })
         })
+        .collect()
 }
 
-/// Where the artwork lies: its middle in samples and the reach of a circle about it.
-struct Frame {
-    middle: [f64; 2],
-    reach_mm: f64,
-}
-
-/// Lines of one direction.
-struct Turned {
-    middle: [f64; 2],
-    reach_mm: f64,
-    /// Across and along, a row and a piece, in millimetres.
-    across: [f64; 2],
-}
-
-impl Frame {
-    fn of(seen: &Presence) -> Option<Self> {
-        let inside = (0..seen.depth.len()).filter(|&k| seen.depth[k] > CLEARANCE_MM);
-        let [mut low, mut high] = [[usize::MAX; 2], [0; 2]];
-        for k in inside {
-            let place = [k % seen.width, k / seen.width];
-            for c in 0..2 {
-                low[c] = low[c].min(place[c]);
-                high[c] = high[c].max(place[c]);
-            }
-        }
-        (low[0] <= high[0]).then(|| {
-            let [x, y] = [0, 1].map(|c| (high[c] - low[c]) as f64);
-            Self {
-                middle: [0, 1].map(|c| 0.5 * (low[c] + high[c]) as f64),
-                reach_mm: 0.5 * x.hypot(y) * seen.pitch_mm + RIM as f64 * ROW_MM,
-            }
-        })
+/// How the residue's share changes about a sample, inside the artwork (least squares); `None` where
+/// it hardly does.
+fn rise(seen: &Presence, k: usize, about: &[(isize, isize)]) -> Option<[f64; 2]> {
+    let inside = seen.around(k, about).zip(about).filter_map(|(n, offset)| {
+        let n = n.filter(|&n| seen.depth[n] > 0.0)?;
+        Some((f64::from(seen.share[n].clamp(0.0, 1.0)), *offset))
+    });
+    let [mut n, mut s, mut x, mut y, mut sx, mut sy, mut squares] = [0.0; 7];
+    for (share, (i, j)) in inside {
+        let (i, j) = (i as f64 * seen.pitch_mm, j as f64 * seen.pitch_mm);
+        (n, s, x, y) = (n + 1.0, s + share, x + i, y + j);
+        (sx, sy) = (sx + share * i, sy + share * j);
+        squares += 0.5 * (i * i + j * j);
     }
+    let slope = [sx - s * x / n, sy - s * y / n].map(|v| v / squares);
+    (slope[0].hypot(slope[1]) > RISE_MIN).then_some(slope)
+}
 
-    fn turned(&self, direction: usize) -> Turned {
-        let turn = std::f64::consts::PI * direction as f64 / DIRECTIONS as f64;
-        Turned {
-            middle: self.middle,
-            reach_mm: self.reach_mm,
-            across: [turn.cos(), turn.sin()],
+/// The lines that most points may lie on.
+fn strongest_lines(seen: &Presence, points: &[EdgePoint]) -> Vec<Line> {
+    const DIRECTIONS: i32 = 360;
+    const VOTES_DEG: i32 = 12;
+    let reach = (seen.width as f64).hypot(seen.height as f64) * seen.pitch_mm;
+    let bins = (2.0 * reach / STRAY_MM) as usize + 2;
+    let normals: Vec<Normal> = (0..DIRECTIONS).map(|deg| Normal::new(deg.into())).collect();
+    let mut votes = vec![0u32; DIRECTIONS as usize * bins];
+    for point in points {
+        let middle = point.rises_deg.round() as i32;
+        for deg in middle - VOTES_DEG..=middle + VOTES_DEG {
+            let row = deg.rem_euclid(DIRECTIONS) as usize;
+            let [across, _] = point.in_frame(&normals[row]);
+            votes[row * bins + ((across + reach) / STRAY_MM) as usize] += 1;
         }
     }
+    let least = (0.5 * LENGTH_MIN_MM / seen.pitch_mm) as u32;
+    let is_peak = |cell: usize| {
+        let (row, bin) = (cell / bins, cell % bins);
+        let near = |deg: i32, on: usize| {
+            let row = (row as i32 + deg).rem_euclid(DIRECTIONS) as usize;
+            votes[row * bins + (bin + on).saturating_sub(1).min(bins - 1)]
+        };
+        votes[cell] >= least && (-3..=3).all(|deg| (0..3).all(|on| near(deg, on) <= votes[cell]))
+    };
+    let mut peaks: Vec<usize> = (0..votes.len()).filter(|&cell| is_peak(cell)).collect();
+    peaks.sort_by_key(|&cell| std::cmp::Reverse(votes[cell]));
+    let line = |&cell: &usize| Line {
+        normal: normals[cell / bins],
+        from_corner_mm: ((cell % bins) as f64 + 0.5) * STRAY_MM - reach,
+    };
+    peaks.iter().take(LINES_MAX).map(line).collect()
 }
 
-impl Turned {
-    /// The sample in the middle of a piece of a row.
-    fn sample(&self, seen: &Presence, row: usize, piece: usize) -> Option<usize> {
-        let across = ((row as f64 + 0.5) * ROW_MM - self.reach_mm) / seen.pitch_mm;
-        let along = ((piece as f64 + 0.5) * PIECE_MM - self.reach_mm) / seen.pitch_mm;
-        let [cos, sin] = self.across;
-        let x = (self.middle[0] + across * cos - along * sin).round();
-        let y = (self.middle[1] + across * sin + along * cos).round();
-        let inside = x >= 0.0 && y >= 0.0 && x < seen.width as f64 && y < seen.height as f64;
-        inside.then(|| y as usize * seen.width + x as usize)
-    }
-}
-
-/// What shows along the lines of one direction, piece by piece; not a number where that says nothing.
-struct Rows {
-    pieces: usize,
-    shows: Vec<f32>,
-}
-
-impl Rows {
-    fn of(seen: &Presence, frame: &Frame, direction: usize) -> Self {
-        let turned = frame.turned(direction);
-        let [rows, pieces] = [ROW_MM, PIECE_MM].map(|mm| (2.0 * frame.reach_mm / mm) as usize);
-        let shows = (0..rows * pieces).map(|k| {
-            let sample = turned.sample(seen, k / pieces, k % pieces);
-            let clear = |k: &usize| seen.depth[*k] > CLEARANCE_MM && seen.cloth[*k] > 0.5;
-            sample
-                .filter(clear)
-                .map_or(f32::NAN, |k| seen.share[k].clamp(0.0, 1.1))
-        });
+impl Normal {
+    fn new(deg: f64) -> Self {
+        let (sin, cos) = deg.to_radians().sin_cos();
         Self {
-            pieces,
-            shows: shows.collect(),
+            deg,
+            unit: [cos, sin],
         }
-    }
-
-    fn row(&self, row: usize) -> &[f32] {
-        &self.shows[row * self.pieces..][..self.pieces]
-    }
-
-    /// The longest band and the longest edge.
-    fn longest(&self) -> [Found; 2] {
-        let rows = self.shows.len() / self.pieces.max(1);
-        (RIM..rows.saturating_sub(RIM)).fold([Found::default(); 2], |[band, edge], row| {
-            [band.longer(self.band(row)), edge.longer(self.edge(row))]
-        })
-    }
-
-    fn band(&self, row: usize) -> Found {
-        let mut runs = [Run::default(); WIDEST + 1];
-        for (piece, &here) in self.row(row).iter().enumerate() {
-            if here.is_nan() {
-                continue;
-            }
-            let at = |row: usize| self.shows[row * self.pieces + piece];
-            let mut most = here;
-            for (half, run) in runs.iter_mut().enumerate() {
-                most = most.max(at(row - half)).max(at(row + half));
-                if most > SHOWS {
-                    run.add(AGAINST, piece);
-                    continue;
-                }
-                let beside = [at(row - half - BESIDE), at(row + half + BESIDE)];
-                if !beside[0].is_nan() && !beside[1].is_nan() {
-                    run.add(says(beside[0].min(beside[1]), most), piece);
-                }
-            }
-        }
-        let bands = runs.iter().enumerate().map(|(half_width, run)| Found {
-            row,
-            half_width,
-            stretch: run.best,
-        });
-        bands.fold(Found::default(), Found::longer)
-    }
-
-    fn edge(&self, row: usize) -> Found {
-        let mut runs = [Run::default(); 2];
-        let beside = [self.row(row - EDGE_BESIDE), self.row(row + EDGE_BESIDE)];
-        for (piece, here) in self.row(row).iter().enumerate() {
-            let [a, b] = [beside[0][piece], beside[1][piece]];
-            if !here.is_nan() && !a.is_nan() && !b.is_nan() {
-                runs[0].add(says(a, b), piece);
-                runs[1].add(says(b, a), piece);
-            }
-        }
-        let edges = runs.iter().map(|run| Found {
-            row,
-            half_width: 0,
-            stretch: run.best,
-        });
-        edges.fold(Found::default(), Found::longer)
     }
 }
 
-/// What more than this shows has not gone.
-const SHOWS: f32 = 0.85;
-const AGAINST: f32 = -1.0;
-
-/// What a piece says for a line on which `on` shows and `beside` it: 1 at most, −1 at least, a little
-/// against where all has gone about it.
-fn says(beside: f32, on: f32) -> f32 {
-    const EVEN: f32 = 0.25;
-    const GONE: f32 = 0.4;
-    const ALL_GONE: f32 = -0.25;
-    if beside < GONE && on < GONE {
-        ALL_GONE
-    } else {
-        ((beside - on - EVEN) / EVEN).clamp(AGAINST, -AGAINST)
+impl EdgePoint {
+    /// Its place along a normal and along the line that has it.
+    fn in_frame(&self, normal: &Normal) -> [f64; 2] {
+        let ([x, y], [cos, sin]) = (self.at, normal.unit);
+        [x * cos + y * sin, y * cos - x * sin]
     }
+
+    fn rises_towards(&self, deg: f64) -> bool {
+        let turned = (self.rises_deg - deg + 180.0).rem_euclid(360.0) - 180.0;
+        turned.abs() <= TURNED_DEG
+    }
+}
+
+impl Line {
+    /// The longer of the bands along this line that have the two most usual widths, and its length: where
+    /// the residue rises across the line, falls across another, and has gone in between.
+    fn band(&self, seen: &Presence, points: &[EdgePoint]) -> Option<(f64, Drawn)> {
+        const WIDTHS_TRIED: usize = 2;
+        let near: Vec<_> = self.rising(points, self.normal.deg).collect();
+        let own = pieces(&near, 0.0);
+        if (own.len() as f64) * PIECE_MM < LENGTH_MIN_MM {
+            return None;
+        }
+        let facing: Vec<_> = self
+            .rising(points, self.normal.deg + 180.0)
+            .filter(|(width, _)| (WIDTH_MM.0..WIDTH_MM.1).contains(width))
+            .collect();
+        let widths = usual_widths(&facing).into_iter().take(WIDTHS_TRIED);
+        let bands = widths.filter_map(|width_mm| {
+            let gone = |piece: &&i32| self.is_gone(seen, **piece, width_mm);
+            let opposite = pieces(&facing, width_mm);
+            let band: Vec<i32> = own.intersection(&opposite).filter(gone).copied().collect();
+            let length_mm = band.len() as f64 * PIECE_MM;
+            let middle = *band.get(band.len() / 2)?;
+            let drawn = Drawn {
+                area_mm2: length_mm * width_mm,
+                sample: self.sample(seen, middle, 0.5 * width_mm)?,
+            };
+            Some((length_mm, drawn))
+        });
+        bands.max_by(|a, b| a.0.total_cmp(&b.0))
+    }
+
+    /// How far before the line the points lie across which the residue rises this way, and the pieces
+    /// of the line that they lie beside.
+    fn rising<'a>(
+        &'a self,
+        points: &'a [EdgePoint],
+        deg: f64,
+    ) -> impl Iterator<Item = (f64, i32)> + 'a {
+        let rising = points.iter().filter(move |p| p.rises_towards(deg));
+        rising.map(|p| {
+            let [across, along] = p.in_frame(&self.normal);
+            let piece = (along / PIECE_MM).floor() as i32;
+            (self.from_corner_mm - across, piece)
+        })
+    }
+
+    /// Whether nothing shows on this side of a piece of the line, as far as `width_mm`.
+    fn is_gone(&self, seen: &Presence, piece: i32, width_mm: f64) -> bool {
+        const PLACES: [f64; 5] = [0.2, 0.35, 0.5, 0.65, 0.8];
+        const MOST: usize = 4;
+        let gone = |share: &&f64| {
+            let sample = self.sample(seen, piece, *share * width_mm);
+            sample.is_some_and(|k| seen.gone[k])
+        };
+        PLACES.iter().filter(gone).count() >= MOST
+    }
+
+    /// The sample so far before a piece of the line.
+    fn sample(&self, seen: &Presence, piece: i32, before_mm: f64) -> Option<usize> {
+        let [cos, sin] = self.normal.unit;
+        let (across, along) = (
+            self.from_corner_mm - before_mm,
+            (f64::from(piece) + 0.5) * PIECE_MM,
+        );
+        let place = [across * cos - along * sin, across * sin + along * cos];
+        let [i, j] = place.map(|v| (v / seen.pitch_mm).floor());
+        let inside = i >= 0.0 && j >= 0.0 && i < seen.width as f64 && j < seen.height as f64;
+        inside.then(|| j as usize * seen.width + i as usize)
+    }
+}
+
+/// Pieces of a line that have a point so far before it.
+fn pieces(points: &[(f64, i32)], before_mm: f64) -> BTreeSet<i32> {
+    let there = points
+        .iter()
+        .filter(|(mm, _)| (mm - before_mm).abs() < STRAY_MM);
+    there.map(|point| point.1).collect()
+}
+
+/// Widths by how many points have them, most first.
+fn usual_widths(facing: &[(f64, i32)]) -> Vec<f64> {
+    let bins = (WIDTH_MM.1 / STRAY_MM) as usize + 1;
+    let mut count = vec![0usize; bins];
+    for (width, _) in facing {
+        count[(width / STRAY_MM) as usize] += 1;
+    }
+    let mut order: Vec<usize> = (0..bins).filter(|&k| count[k] > 0).collect();
+    order.sort_by_key(|&k| std::cmp::Reverse(count[k]));
+    let width = |k: usize| (k as f64 + 0.5) * STRAY_MM;
+    order.into_iter().map(width).collect()
 }
 
 #[cfg(test)]
@@ -286,16 +264,8 @@ mod tests {
         assert!((slot.area_mm2 / 60.0 - 1.0).abs() < 0.2, "{slot:?}");
         let ragged = |u: f64| 10.0 + 0.2 * u + 0.9 * (1.7 * u).sin();
         assert_eq!(band(ragged, |u| slanted(u) + 2.0 + (2.3 * u).cos()), None);
-    }
-
-    #[test]
-    fn a_long_straight_edge_is_drawn_and_a_ragged_one_is_not() {
-        let slanted = |u: f64| 10.0 + 0.2 * u;
-        assert!(band(slanted, |_| 100.0).is_some());
-        assert_eq!(
-            band(|u| slanted(u) + 0.9 * (1.7 * u).sin(), |_| 100.0),
-            None
-        );
+        assert_eq!(band(slanted, |_| 100.0), None, "one edge alone");
+        assert_eq!(band(slanted, |u| slanted(u) + 11.0), None, "too wide");
     }
 
     #[test]
