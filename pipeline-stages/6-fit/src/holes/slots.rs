@@ -17,7 +17,7 @@ const BAND_MIN_MM: f64 = 8.0;
 /// Shorter edges are, too: 27.5 mm at most, a stripe's; 30 and more beside slots of that length.
 const EDGE_MIN_MM: f64 = 30.0;
 /// Directions that are tried in half a turn.
-const DIRECTIONS: usize = 60;
+const DIRECTIONS: usize = 45;
 /// Lines lie so far apart,
 const ROW_MM: f64 = 0.25;
 /// and are looked at in pieces so long.
@@ -51,6 +51,9 @@ struct Run {
 impl Run {
     fn add(&mut self, says: f32, piece: usize) {
         if self.sum <= 0.0 {
+            if says <= 0.0 {
+                return;
+            }
             (self.sum, self.first) = (0.0, piece);
         }
         self.sum += says;
@@ -89,11 +92,22 @@ impl Found {
 /// The longest band that is long enough, or else the longest edge.
 pub(super) fn drawn(seen: &Presence) -> Option<Drawn> {
     let frame = Frame::of(seen)?;
+    let shows: Vec<f32> = (0..seen.share.len())
+        .map(|k| {
+            let clear = seen.depth[k] > CLEARANCE_MM && seen.cloth[k] > 0.5;
+            if clear {
+                seen.share[k].clamp(0.0, 1.1)
+            } else {
+                f32::NAN
+            }
+        })
+        .collect();
     let looks: Vec<(Turned, [Found; 2])> = (0..DIRECTIONS)
         .into_par_iter()
         .map(|k| {
-            let rows = Rows::of(seen, &frame, k);
-            (frame.turned(k), rows.longest())
+            let turned = frame.turned(k);
+            let found = Rows::of(seen, &shows, &turned).longest();
+            (turned, found)
         })
         .collect();
     let longest = |kind: usize| {
@@ -108,7 +122,11 @@ pub(super) fn drawn(seen: &Presence) -> Option<Drawn> {
             let width_mm = (2 * found.half_width + BESIDE - 1) as f64 * ROW_MM;
             (length_mm >= least_mm).then_some(Drawn {
                 area_mm2: length_mm * width_mm,
-                sample: turned.sample(seen, found.row, found.stretch.middle)?,
+                sample: sample_at(
+                    turned.place(seen, found.row, found.stretch.middle),
+                    seen.width,
+                    seen.height,
+                )?,
             })
         })
 }
@@ -158,16 +176,22 @@ impl Frame {
 }
 
 impl Turned {
-    /// The sample in the middle of a piece of a row.
-    fn sample(&self, seen: &Presence, row: usize, piece: usize) -> Option<usize> {
+    /// Where the middle of a piece of a row lies, in samples from the first one's corner.
+    fn place(&self, seen: &Presence, row: usize, piece: usize) -> [f64; 2] {
         let across = ((row as f64 + 0.5) * ROW_MM - self.reach_mm) / seen.pitch_mm;
         let along = ((piece as f64 + 0.5) * PIECE_MM - self.reach_mm) / seen.pitch_mm;
         let [cos, sin] = self.across;
-        let x = (self.middle[0] + across * cos - along * sin).round();
-        let y = (self.middle[1] + across * sin + along * cos).round();
-        let inside = x >= 0.0 && y >= 0.0 && x < seen.width as f64 && y < seen.height as f64;
-        inside.then(|| y as usize * seen.width + x as usize)
+        [
+            self.middle[0] + across * cos - along * sin + 0.5,
+            self.middle[1] + across * sin + along * cos + 0.5,
+        ]
     }
+}
+
+/// The sample at a place, on a grid of this width and height.
+fn sample_at([x, y]: [f64; 2], width: usize, height: usize) -> Option<usize> {
+    let inside = x >= 0.0 && y >= 0.0 && x < width as f64 && y < height as f64;
+    inside.then(|| y as usize * width + x as usize)
 }
 
 /// What shows along the lines of one direction, piece by piece; not a number where that says nothing.
@@ -177,19 +201,20 @@ struct Rows {
 }
 
 impl Rows {
-    fn of(seen: &Presence, frame: &Frame, direction: usize) -> Self {
-        let turned = frame.turned(direction);
-        let [rows, pieces] = [ROW_MM, PIECE_MM].map(|mm| (2.0 * frame.reach_mm / mm) as usize);
-        let shows = (0..rows * pieces).map(|k| {
-            let sample = turned.sample(seen, k / pieces, k % pieces);
-            let clear = |k: &usize| seen.depth[*k] > CLEARANCE_MM && seen.cloth[*k] > 0.5;
-            sample
-                .filter(clear)
-                .map_or(f32::NAN, |k| seen.share[k].clamp(0.0, 1.1))
-        });
+    fn of(seen: &Presence, shows: &[f32], turned: &Turned) -> Self {
+        let [rows, pieces] = [ROW_MM, PIECE_MM].map(|mm| (2.0 * turned.reach_mm / mm) as usize);
+        let mut along = Vec::with_capacity(rows * pieces);
+        for row in 0..rows {
+            let [first, second] = [0, 1].map(|piece| turned.place(seen, row, piece));
+            let step = [0, 1].map(|c| second[c] - first[c]);
+            along.extend((0..pieces).map(|piece| {
+                let at = [0, 1].map(|c| first[c] + piece as f64 * step[c]);
+                sample_at(at, seen.width, seen.height).map_or(f32::NAN, |k| shows[k])
+            }));
+        }
         Self {
             pieces,
-            shows: shows.collect(),
+            shows: along,
         }
     }
 
