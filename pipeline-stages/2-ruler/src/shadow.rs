@@ -34,6 +34,9 @@ const STILL_RULER: f64 = 0.5;
 /// [`INWARD_MM`] inside, [`ACROSS_MM`] apart; `None` where the photo does not show enough of a line.
 type Course = Vec<Option<f64>>;
 
+/// The line that one long edge of the ruler lies on.
+type Edge<'a> = &'a dyn Fn(&Course) -> Option<usize>;
+
 /// A length of the shadow at one edge, in millimetres.
 type Length = fn(&Profile) -> Option<f64>;
 
@@ -110,7 +113,7 @@ fn beside_part(course: &Course, cloth: &[Course], length: Length) -> Option<f64>
 fn without_stripes(
     course: &Course,
     cloth: &[&Course],
-    [edge, other]: [&dyn Fn(&Course) -> Option<usize>; 2],
+    [edge, other]: [Edge; 2],
     direction: i64,
     length: Length,
 ) -> Option<f64> {
