@@ -370,6 +370,11 @@ mod tests {
         }
     }
 
+    /// In a solid 30 mm square, what lies between two edges has gone.
+    pub(super) fn gone_between(lower: impl Fn(f64) -> f64, upper: impl Fn(f64) -> f64) -> Presence {
+        presence(&|u, v| v > lower(u) && v < upper(u))
+    }
+
     fn disc(x: f64, y: f64, r: f64) -> impl Fn(f64, f64) -> bool {
         move |u, v| (u - x).hypot(v - y) < r
     }

@@ -296,29 +296,32 @@ fn says(beside: f32, on: f32) -> f32 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::tests::presence;
+    use super::super::tests::{gone_between, presence};
     use super::*;
-
-    /// In a solid 30 mm square, what lies between two ragged or straight edges has gone.
-    fn band(lower: impl Fn(f64) -> f64, upper: impl Fn(f64) -> f64) -> Option<Drawn> {
-        drawn(&presence(&|u, v| v > lower(u) && v < upper(u)))
-    }
 
     #[test]
     fn a_straight_slot_is_a_band_and_a_ragged_one_is_not() {
         let slanted = |u: f64| 10.0 + 0.2 * u;
-        let slot = band(slanted, |u| slanted(u) + 2.0).expect("a band");
+        let slot = drawn(&gone_between(slanted, |u| slanted(u) + 2.0)).expect("a band");
         assert!((slot.area_mm2 / 60.0 - 1.0).abs() < 0.2, "{slot:?}");
         let ragged = |u: f64| 10.0 + 0.2 * u + 0.9 * (1.7 * u).sin();
-        assert_eq!(band(ragged, |u| slanted(u) + 2.0 + (2.3 * u).cos()), None);
+        assert_eq!(
+            drawn(&gone_between(ragged, |u| slanted(u)
+                + 2.0
+                + (2.3 * u).cos())),
+            None
+        );
     }
 
     #[test]
     fn a_long_straight_edge_is_drawn_and_a_ragged_one_is_not() {
         let slanted = |u: f64| 10.0 + 0.2 * u;
-        assert!(band(slanted, |_| 100.0).is_some());
+        assert!(drawn(&gone_between(slanted, |_| 100.0)).is_some());
         assert_eq!(
-            band(|u| slanted(u) + 0.9 * (1.7 * u).sin(), |_| 100.0),
+            drawn(&gone_between(
+                |u| slanted(u) + 0.9 * (1.7 * u).sin(),
+                |_| 100.0
+            )),
             None
         );
     }
