@@ -71,15 +71,36 @@ pub(crate) fn beside(
     })
 }
 
-/// The width of a shadow by those beside the parts of the ruler: alike, or growing towards an end
-/// that stands higher. A stripe of the cloth that runs into the ruler is dark beside a part of it.
+/// The width of a shadow by those beside the parts of the ruler: the greatest where they grow evenly
+/// towards an end that stands higher.
 fn common_width(widths: [f64; SECTIONS]) -> f64 {
-    let rising = widths.is_sorted() || widths.iter().rev().is_sorted();
-    let least = widths.into_iter().fold(f64::INFINITY, f64::min);
-    if rising && least > 0.0 {
-        median(&mut widths.to_vec())
+    /// How far the middle one of widths that grow evenly lies from halfway: share of their difference,
+    /// and what their noise adds.
+    const EVENLY: f64 = 0.15;
+    const NOISE_MM: f64 = 0.3;
+    let [first, middle, last] = widths;
+    let off = (middle - 0.5 * (first + last)).abs();
+    let evenly = off <= EVENLY * (last - first).abs() + NOISE_MM;
+    if evenly && is_rising(widths) {
+        first.max(last)
     } else {
-        least
+        common(widths)
+    }
+}
+
+/// Whether lengths grow towards an end, and are there at the other.
+fn is_rising(lengths: [f64; SECTIONS]) -> bool {
+    let rising = lengths.is_sorted() || lengths.iter().rev().is_sorted();
+    rising && lengths.iter().all(|length| *length > 0.0)
+}
+
+/// What lengths beside the parts of the ruler have in common: alike, or growing towards an end. A
+/// stripe of the cloth that runs into the ruler is dark beside a part of it.
+fn common(lengths: [f64; SECTIONS]) -> f64 {
+    if is_rising(lengths) {
+        median(&mut lengths.to_vec())
+    } else {
+        lengths.into_iter().fold(f64::INFINITY, f64::min)
     }
 }
 
@@ -89,7 +110,7 @@ fn common_fading(lengths: [f64; SECTIONS]) -> f64 {
     const ALIKE: f64 = 3.0;
     let least = lengths.into_iter().fold(f64::INFINITY, f64::min);
     let alike = lengths.iter().all(|length| *length <= ALIKE * least);
-    if alike { common_width(lengths) } else { least }
+    if alike { common(lengths) } else { least }
 }
 
 /// A length of the shadow beside a part of the ruler, the greater of both long edges. What is as dark
@@ -213,8 +234,9 @@ mod tests {
 
     #[test]
     fn a_shadow_lies_beside_the_whole_ruler() {
-        assert!((common_width([12.2, 12.6, 13.0]) - 12.6).abs() < 1e-9);
-        assert!((common_width([14.0, 7.5, 2.0]) - 7.5).abs() < 1e-9);
+        assert!((common_width([12.2, 12.6, 13.0]) - 13.0).abs() < 1e-9);
+        assert!((common_width([14.0, 7.5, 2.0]) - 14.0).abs() < 1e-9);
+        assert!((common_width([14.0, 4.0, 2.0]) - 4.0).abs() < 1e-9);
         assert!(common_width([0.0, 19.4, 12.2]) < 1e-9);
         assert!((common_width([11.4, 12.6, 2.2]) - 2.2).abs() < 1e-9);
     }

@@ -78,11 +78,9 @@ pub(crate) fn climb(
     keep_convincing(&mut climbers, 2 * most, settings);
     loop {
         // The coarsest move first: only signals at one level can be compared.
-        let coarsest = climbers
-            .iter()
-            .filter(|c| c.candidate.level > c.top_level(levels, samples_max))
-            .map(|c| c.candidate.level)
-            .max();
+        let has_arrived = |c: &Climber| c.candidate.level <= c.top_level(levels, samples_max);
+        let moving = climbers.iter().filter(|c| !has_arrived(c));
+        let coarsest = moving.map(|c| c.candidate.level).max();
         if coarsest.is_none() {
             climbers.truncate(most);
             return climbers;
@@ -90,7 +88,7 @@ pub(crate) fn climb(
         climbers = climbers
             .into_par_iter()
             .filter_map(|mut c| {
-                if Some(c.candidate.level) == coarsest {
+                if Some(c.candidate.level) == coarsest && !has_arrived(&c) {
                     c.step_up(levels, shape, plane, samples_max, settings)?;
                 }
                 Some(c)
