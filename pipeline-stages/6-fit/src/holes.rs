@@ -380,6 +380,24 @@ mod tests {
     }
 
     #[test]
+    fn straight_slots_are_drawn_and_ragged_or_short_ones_are_not() {
+        let slanted = |u: f64| 10.0 + 0.2 * u;
+        let straight = gone_between(slanted, |u| slanted(u) + 2.0);
+        let ragged = gone_between(
+            |u| slanted(u) + 0.9 * (1.7 * u).sin(),
+            |u| slanted(u) + 2.0 + (2.3 * u).cos(),
+        );
+        let short = |end: f64| presence(&|u, v| u < end && (v - 12.0).abs() < 1.0);
+        for drawn in [bands::drawn, slots::drawn] {
+            let slot = drawn(&straight).expect("a slot");
+            assert!((slot.area_mm2 / 60.0 - 1.0).abs() < 0.2, "{slot:?}");
+            assert_eq!(drawn(&ragged), None);
+            assert_eq!(drawn(&short(6.0)), None);
+            assert!(drawn(&short(12.0)).is_some());
+        }
+    }
+
+    #[test]
     fn discs_and_slots_are_measured() {
         let seen = holes(&disc(15.0, 12.0, 3.0));
         assert_eq!(seen.len(), 1);
