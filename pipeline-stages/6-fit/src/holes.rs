@@ -8,20 +8,22 @@
 //! whole), has the rim that the emblem's own edge has, if it has one, and has no equal among the
 //! patches that wear has left elsewhere. Wear is ragged, thins out, and comes in all sizes. What is no
 //! hole but only a drawing leaves besides: long thin lines, straight edges of lettering that face each
-//! other, and slots through the strokes.
+//! other, slots through the strokes, and small marks in a row.
 
 mod bands;
 mod elsewhere;
+mod lettering;
 mod lines;
 mod presence;
 mod rim;
 mod slots;
 
+use imageproc::geometry::contour_area;
 use rayon::prelude::*;
 
 use crate::align::{Aligner, Alignment, Drawing};
 use crate::shape::Spot;
-use crate::structure::{connected, hull_area};
+use crate::structure::{connected, hull};
 
 use elsewhere::Elsewhere;
 use presence::{Presence, disc};
@@ -48,7 +50,8 @@ struct Look {
     /// What shows less than one of these shares has gone. A hole that was made has an edge and is the
     /// same at each; wear beside it, which thins out, is not.
     gone_below: &'static [f32],
-    /// Whether thin lines and straight edges show in it: [`lines`], [`bands`], [`slots`].
+    /// Whether thin lines and straight edges show in it: [`lines`], [`bands`], [`slots`],
+    /// [`lettering`].
     shows_edges: bool,
     at_one_per_cent: f64,
     per_doubled_area: f64,
@@ -167,7 +170,8 @@ impl Look {
             let core = seen.core(&disc);
             let drawn = lines::drawn(&seen, &core)
                 .or_else(|| bands::drawn(&seen))
-                .or_else(|| slots::drawn(&seen));
+                .or_else(|| slots::drawn(&seen))
+                .or_else(|| lettering::drawn(&seen));
             if let Some(drawn) = drawn {
                 worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
             }
@@ -324,7 +328,7 @@ impl Presence {
         Hole {
             area_mm2,
             share: area_mm2 / artwork_mm2.max(1e-9),
-            solidity: n / hull_area(patch, self.width),
+            solidity: n / contour_area(&hull(patch, self.width)),
             elongation: ((half + apart) / (half - apart)).sqrt(),
             touching: at_edge as f64 / sides.max(1) as f64,
             torn: cut as f64 / sides.max(1) as f64,

@@ -7,7 +7,7 @@
 use std::ops::RangeInclusive;
 
 use imageproc::distance_transform::euclidean_squared_distance_transform;
-use imageproc::geometry::{contour_area, convex_hull};
+use imageproc::geometry::convex_hull;
 use imageproc::image::{GrayImage, Luma};
 use imageproc::point::Point;
 use measures::Grid;
@@ -407,8 +407,8 @@ pub(crate) fn connected(
     patches
 }
 
-/// Area of the convex hull of samples taken as unit squares (Andrew 1979, monotone chain).
-pub(crate) fn hull_area(patch: &[usize], width: usize) -> f64 {
+/// Corners of the convex hull of samples taken as unit squares (Andrew 1979, monotone chain).
+pub(crate) fn hull(patch: &[usize], width: usize) -> Vec<Point<i32>> {
     let mut corners: Vec<(i32, i32)> = patch
         .iter()
         .flat_map(|&k| {
@@ -419,7 +419,7 @@ pub(crate) fn hull_area(patch: &[usize], width: usize) -> f64 {
     corners.sort_unstable();
     corners.dedup();
     let corners: Vec<Point<i32>> = corners.into_iter().map(|(x, y)| Point::new(x, y)).collect();
-    contour_area(&convex_hull(corners))
+    convex_hull(corners)
 }
 
 /// A plane with `times` as many samples each way, bilinear between those that were there.
