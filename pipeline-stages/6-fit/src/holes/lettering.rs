@@ -7,6 +7,8 @@
 //! chances multiply. How many rows like the best one chance would leave is its number of false alarms
 //! (Desolneux, Moisan and Morel 2000).
 
+use std::ops::Range;
+
 use imageproc::image::{GrayImage, Luma};
 use imageproc::morphology::{Mask, grayscale_close};
 use rayon::prelude::*;
@@ -65,8 +67,9 @@ struct Row {
 
 /// The row that chance explains least, if it hardly does.
 pub(super) fn drawn(seen: &Presence) -> Option<Drawn> {
+    let emblem = Emblem::of(seen);
     let rows = STROKE_RADII_MM.par_iter().filter_map(|&radius_mm| {
-        let marks = marks(seen, radius_mm);
+        let marks = emblem.marks(radius_mm);
         let turns = (0..DIRECTIONS).map(|k| std::f64::consts::PI * k as f64 / DIRECTIONS as f64);
         let rows = turns.filter_map(|turn| best_row(&spans(&marks, radius_mm, turn)));
         rows.max_by(|a, b| a.evidence.total_cmp(&b.evidence))
@@ -77,49 +80,83 @@ pub(super) fn drawn(seen: &Presence) -> Option<Drawn> {
         .max_by(|a, b| a.evidence.total_cmp(&b.evidence))?;
     (best.evidence > EVIDENCE_MIN).then_some(Drawn {
         area_mm2: best.area_mm2,
-        sample: best.sample,
+        sample: emblem.sample_of(best.sample),
     })
 }
 
-/// Patches that show less than all about them, in which a disc of this radius finds no room.
-fn marks(seen: &Presence, radius_mm: f64) -> Vec<Mark> {
-    const LEVELS: f32 = 200.0;
-    const SHARE_MAX: f32 = 1.2;
-    let is_inside = |k: usize| seen.depth[k] > CLEARANCE_MM && seen.cloth[k] > 0.5;
-    let shows = GrayImage::from_fn(seen.width as u32, seen.height as u32, |i, j| {
-        let k = j as usize * seen.width + i as usize;
-        let share = seen.share[k].clamp(0.0, SHARE_MAX);
-        Luma([if is_inside(k) {
-            (LEVELS * share) as u8
-        } else {
-            0
-        }])
-    });
-    let radius = (radius_mm / seen.pitch_mm)
-        .round()
-        .clamp(1.0, f64::from(u8::MAX));
-    let closed = grayscale_close(&shows, &Mask::disk(radius as u8));
-    let (shows, closed) = (shows.as_raw(), closed.as_raw());
-    let lacks = |k: usize| f32::from(closed[k].saturating_sub(shows[k])) > LEVELS * LESS;
-    let patches = connected(seen.width, seen.height, &|k| is_inside(k) && lacks(k));
-    patches
-        .iter()
-        .filter_map(|patch| Mark::of(patch, seen))
-        .collect()
+/// What shows within the box about the emblem, on whose samples marks are described.
+struct Emblem<'a> {
+    seen: &'a Presence,
+    columns: Range<usize>,
+    rows: Range<usize>,
+    shows: GrayImage,
 }
 
-impl Mark {
+/// Steps of what shows.
+const LEVELS: f32 = 200.0;
+
+impl<'a> Emblem<'a> {
+    fn of(seen: &'a Presence) -> Self {
+        const SHARE_MAX: f32 = 1.2;
+        let inside = || (0..seen.depth.len()).filter(|&k| seen.depth[k] > CLEARANCE_MM);
+        let span = |of: &dyn Fn(usize) -> usize| {
+            let first = inside().map(of).min().unwrap_or(0);
+            first..inside().map(of).max().map_or(0, |last| last + 1)
+        };
+        let mut emblem = Self {
+            seen,
+            columns: span(&|k| k % seen.width),
+            rows: span(&|k| k / seen.width),
+            shows: GrayImage::new(0, 0),
+        };
+        let (width, height) = (emblem.columns.len() as u32, emblem.rows.len() as u32);
+        emblem.shows = GrayImage::from_fn(width, height, |i, j| {
+            let k = emblem.sample_of(j as usize * emblem.columns.len() + i as usize);
+            let shows = LEVELS * seen.share[k].clamp(0.0, SHARE_MAX);
+            Luma([if emblem.is_inside(k) { shows as u8 } else { 0 }])
+        });
+        emblem
+    }
+
+    /// The whole grid's sample at a sample of the box.
+    fn sample_of(&self, k: usize) -> usize {
+        let (i, j) = (k % self.columns.len(), k / self.columns.len());
+        (self.rows.start + j) * self.seen.width + self.columns.start + i
+    }
+
+    fn is_inside(&self, sample: usize) -> bool {
+        self.seen.depth[sample] > CLEARANCE_MM && self.seen.cloth[sample] > 0.5
+    }
+
+    /// Patches that show less than all about them, in which a disc of this radius finds no room.
+    fn marks(&self, radius_mm: f64) -> Vec<Mark> {
+        let radius = (radius_mm / self.seen.pitch_mm).round();
+        let disc = Mask::disk(radius.clamp(1.0, f64::from(u8::MAX)) as u8);
+        let closed = grayscale_close(&self.shows, &disc);
+        let (shows, closed) = (self.shows.as_raw(), closed.as_raw());
+        let lacks = |k: usize| f32::from(closed[k].saturating_sub(shows[k])) > LEVELS * LESS;
+        let is_mark = |k: usize| lacks(k) && self.is_inside(self.sample_of(k));
+        let patches = connected(self.columns.len(), self.rows.len(), &is_mark);
+        let marks = patches.iter().filter_map(|patch| self.mark(patch));
+        marks.collect()
+    }
+
     /// A patch, if it is not too small.
-    fn of(patch: &[usize], seen: &Presence) -> Option<Self> {
-        let corners = hull(patch, seen.width);
-        let corners: Vec<[f64; 2]> = corners
+    fn mark(&self, patch: &[usize]) -> Option<Mark> {
+        let pitch_mm = self.seen.pitch_mm;
+        if (patch.len() as f64) * pitch_mm < HEIGHT_MIN_MM {
+            return None;
+        }
+        let corners: Vec<[f64; 2]> = hull(patch, self.columns.len())
             .iter()
-            .map(|corner| [corner.x, corner.y].map(|v| f64::from(v) * seen.pitch_mm))
+            .map(|corner| [corner.x, corner.y].map(|v| f64::from(v) * pitch_mm))
             .collect();
-        let reaches = |c: usize| range(corners.iter().map(|corner| corner[c]));
-        let [width, height] = [0, 1].map(|c| reaches(c)[1] - reaches(c)[0]);
-        (width.hypot(height) >= HEIGHT_MIN_MM).then(|| Self {
-            area_mm2: patch.len() as f64 * seen.pitch_mm.powi(2),
+        let [width, height] = [0, 1].map(|c| {
+            let [low, high] = range(corners.iter().map(|corner| corner[c]));
+            high - low
+        });
+        (width.hypot(height) >= HEIGHT_MIN_MM).then(|| Mark {
+            area_mm2: patch.len() as f64 * pitch_mm.powi(2),
             sample: patch[patch.len() / 2],
             corners,
         })
