@@ -71,6 +71,50 @@ fn a_drawing_of_a_million_nodes() {
     refused_artwork(&drawing(&path), &["path segments"]);
 }
 
+/// A path of so many curves or lines to and fro over the page.
+fn scribble(step: &str, times: usize) -> String {
+    let mut at = 1usize;
+    let mut spot = || {
+        at = at * 137 % 7919;
+        format!("{} {} ", at % 80, at / 80 % 90)
+    };
+    let points = step.chars().filter(|c| *c == '.').count();
+    let steps = (0..times).map(|_| {
+        let spots: String = (0..points).map(|_| spot()).collect();
+        format!("{}{spots}", &step[..1])
+    });
+    format!("M0 0{}Z", steps.collect::<String>())
+}
+
+#[test]
+fn lines_that_cross_over_and_over() {
+    for step in ["C...", "L."] {
+        let path = format!(r#"<path d="{}"/>"#, scribble(step, 5000));
+        refused_artwork(&drawing(&path), &["very many lines that cross"]);
+    }
+}
+
+#[test]
+fn white_that_reaches_far_beyond_what_is_cut() {
+    let speck = r#"<path d="M0 0h.05v.05z"/>"#;
+    let white = |path: &str| format!(r##"{speck}<path fill="#fff" d="{path}"/>"##);
+    let curves = drawing(&white(&scribble("C...", 2000)));
+    refused_artwork(&curves, &["for their length beside what is cut"]);
+    // One line from end to end of the page passes through a million cells of the speck's size.
+    let bench = Bench::new();
+    let line = drawing(&white("M-1 -1L80 88L80 90z"));
+    let files = [
+        ("job.toml", JOB.into()),
+        ("photo.png", grey_png(640, 480)),
+        ("crest.svg", line.into()),
+    ];
+    let folder = bench.job("shirt", &files);
+    let begun = Instant::now();
+    let said = emblemend(&["check", folder.to_str().unwrap()]);
+    assert!(begun.elapsed() < SOON);
+    assert_eq!(said.status, 0, "{}{}", said.out, said.err);
+}
+
 #[test]
 fn pages_and_places_of_no_size() {
     for view_box in [

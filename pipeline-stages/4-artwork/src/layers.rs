@@ -25,6 +25,13 @@ pub(crate) struct Layer {
     pub(crate) group: Option<usize>,
 }
 
+impl Layer {
+    /// What is painted and what it is clipped to.
+    pub(crate) fn shapes(&self) -> impl Iterator<Item = &Shape> {
+        std::iter::once(&self.shape).chain(self.clips.iter().flatten())
+    }
+}
+
 #[derive(Debug, Default)]
 pub(crate) struct Drawing {
     pub(crate) layers: Vec<Layer>,

@@ -9,6 +9,7 @@
 mod arcs;
 mod check;
 mod drawing;
+mod effort;
 mod error;
 mod groups;
 mod layers;

@@ -7,9 +7,9 @@ use i_overlay::core::solver::Solver;
 use i_overlay::float::overlay::{FloatOverlay, OverlayOptions};
 use kurbo::{BezPath, PathEl, Point, Rect};
 
-use crate::Error;
 use crate::layers::{Layer, Shape};
 use crate::trace_back::{Sources, rings};
+use crate::{Error, effort};
 
 /// A closed polygon; the last point joins the first.
 pub(crate) type Ring = Vec<[f64; 2]>;
@@ -59,6 +59,8 @@ pub(crate) fn fill(layers: &[Layer], file: &str) -> Result<Area, Error> {
     let painter = Painter {
         flatness: FLATNESS * size,
     };
+    let shapes = || layers.iter().flat_map(Layer::shapes);
+    effort::check(shapes(), painter.flatness, frame, file)?;
     let area = painter.paint(layers, all_white);
     let (area, specks) = without_specks(area, SPECK * size * size);
     if specks > 0 {
@@ -67,13 +69,7 @@ pub(crate) fn fill(layers: &[Layer], file: &str) -> Result<Area, Error> {
     if area.is_empty() {
         return Err(no_area(" (its shapes are empty, or white covers them)"));
     }
-    let sources = Sources::new(
-        layers
-            .iter()
-            .flat_map(|l| std::iter::once(&l.shape).chain(l.clips.iter().flatten())),
-        painter.flatness,
-        frame,
-    );
+    let sources = Sources::new(shapes(), painter.flatness, frame);
     let holes = area
         .iter()
         .flat_map(|rings| (0..rings.len()).map(|i| i > 0))

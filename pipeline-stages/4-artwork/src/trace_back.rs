@@ -33,8 +33,30 @@ pub(crate) struct Sources {
     segments: Vec<PathSeg>,
     chords: Vec<Chord>,
     grid: BTreeMap<(i32, i32), Vec<usize>>,
+    /// What lies beyond is part of no result.
+    frame: Rect,
     cell: f64,
     reach: f64,
+}
+
+/// The piece of a straight line inside a frame (Liang and Barsky 1984).
+pub(crate) fn within(frame: Rect, [a, b]: [Point; 2]) -> Option<[Point; 2]> {
+    let [mut first, mut last] = [0.0f64, 1.0f64];
+    for (from, to, low, high) in [
+        (a.x, b.x, frame.x0, frame.x1),
+        (a.y, b.y, frame.y0, frame.y1),
+    ] {
+        let (enters, leaves) = (from.min(to), from.max(to));
+        if leaves < low || enters > high {
+            return None;
+        }
+        if enters < leaves {
+            let at = [low, high].map(|edge| (edge - from) / (to - from));
+            first = first.max(at[0].min(at[1]));
+            last = last.min(at[0].max(at[1]));
+        }
+    }
+    (first <= last).then(|| [first, last].map(|t| a.lerp(b, t)))
 }
 
 /// Consecutive edges of a result that lie on one curve, one way along it.
@@ -54,12 +76,14 @@ impl Sources {
         frame: Rect,
     ) -> Self {
         let cell = frame.width().max(frame.height()) / CELLS;
+        let reach = ON_EDGE * flatness;
         let mut sources = Self {
             segments: Vec::new(),
             chords: Vec::new(),
             grid: BTreeMap::new(),
+            frame: frame.inflate(reach, reach),
             cell,
-            reach: ON_EDGE * flatness,
+            reach,
         };
         for shape in shapes {
             for segment in contours(&shape.path).iter().flat_map(BezPath::segments) {
@@ -88,9 +112,11 @@ impl Sources {
     fn add_chord(&mut self, chord: Chord) {
         let index = self.chords.len();
         self.chords.push(chord);
+        let Some([a, b]) = within(self.frame, chord.ends) else {
+            return;
+        };
         // A long chord's box would cover many cells; short pieces of it do not.
-        let [a, b] = chord.ends;
-        let pieces = ((a.distance(b) / self.cell).ceil() as usize).clamp(1, 4 * CELLS as usize);
+        let pieces = ((a.distance(b) / self.cell).ceil() as usize).max(1);
         for i in 0..pieces {
             let ends = [i, i + 1].map(|k| a.lerp(b, k as f64 / pieces as f64));
             let frame = Rect::from_points(ends[0], ends[1]).inflate(self.reach, self.reach);
@@ -258,7 +284,13 @@ impl Run {
 ///
 /// The distance of a chord over a step h in the parameter is at most h²/8 times the largest second
 /// derivative, which a Bézier's control points bound (Wang's formula).
-fn steps(segment: PathSeg, flatness: f64) -> impl Iterator<Item = f64> {
+pub(crate) fn steps(segment: PathSeg, flatness: f64) -> impl Iterator<Item = f64> {
+    let n = piece_count(segment, flatness);
+    (0..=n).map(move |i| i as f64 / n as f64)
+}
+
+/// How many such chords there are.
+pub(crate) fn piece_count(segment: PathSeg, flatness: f64) -> usize {
     let bend = match segment {
         PathSeg::Line(_) => 0.0,
         PathSeg::Quad(q) => 2.0 * second_difference(q.p0, q.p1, q.p2),
@@ -266,11 +298,10 @@ fn steps(segment: PathSeg, flatness: f64) -> impl Iterator<Item = f64> {
             6.0 * second_difference(c.p0, c.p1, c.p2).max(second_difference(c.p1, c.p2, c.p3))
         }
     };
-    let n = (bend / (8.0 * flatness))
+    (bend / (8.0 * flatness))
         .sqrt()
         .ceil()
-        .clamp(1.0, MOST_CHORDS) as usize;
-    (0..=n).map(move |i| i as f64 / n as f64)
+        .clamp(1.0, MOST_CHORDS) as usize
 }
 
 fn second_difference(a: Point, b: Point, c: Point) -> f64 {
@@ -298,7 +329,7 @@ pub(crate) fn rings(path: &BezPath, flatness: f64) -> Vec<Ring> {
 }
 
 /// The contours one by one, each closed by a line where it was left open.
-fn contours(path: &BezPath) -> Vec<BezPath> {
+pub(crate) fn contours(path: &BezPath) -> Vec<BezPath> {
     let mut all: Vec<BezPath> = Vec::new();
     for element in path.elements() {
         match element {
