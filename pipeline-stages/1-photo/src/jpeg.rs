@@ -1,9 +1,12 @@
 //! JPEG (ITU-T T.81): the marker structure is walked here, so that size limits come before and
 //! completeness does not depend on the decoder's mercy.
 
+mod reader;
+
+use std::cell::Cell;
+
 use image::RgbImage;
 use zune_jpeg::JpegDecoder;
-use zune_jpeg::zune_core::bytestream::ZCursor;
 use zune_jpeg::zune_core::colorspace::ColorSpace;
 use zune_jpeg::zune_core::options::DecoderOptions;
 
@@ -97,6 +100,11 @@ fn frame(segment: &[u8]) -> Option<Header> {
     })
 }
 
+/// Coded bytes that may be left once a scan is complete; writers of files pad by a few. Where more are,
+/// some of the data stands in the file twice, or something else between it, and the picture is
+/// shifted.
+const LEFT_OVER_MAX: usize = 32;
+
 /// The pixels in sRGB. Strict: where data is missing the decoder must not paint grey.
 pub(crate) fn decode(bytes: &[u8], file: &str, header: &Header) -> Result<RgbImage, Error> {
     let options = DecoderOptions::default()
@@ -104,10 +112,15 @@ pub(crate) fn decode(bytes: &[u8], file: &str, header: &Header) -> Result<RgbIma
         .set_max_width(header.width as usize)
         .set_max_height(header.height as usize)
         .jpeg_set_out_colorspace(ColorSpace::RGB);
-    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
-    let pixels = decoder
+    let skipped = Cell::new(0);
+    let reader = reader::Watched::new(bytes, &skipped);
+    let pixels = JpegDecoder::new_with_options(reader, options)
         .decode()
         .map_err(|e| damaged(file, &format!("{e:?}")))?;
+    if skipped.get() > LEFT_OVER_MAX {
+        let seen = format!("{} bytes of its picture data are left over", skipped.get());
+        return Err(damaged(file, &seen));
+    }
     RgbImage::from_raw(header.width, header.height, pixels)
         .ok_or_else(|| damaged(file, "its size changes on the way"))
 }

@@ -285,6 +285,14 @@ fn transparency_is_laid_on_white() {
     assert_eq!(photo.rgb.get_pixel(5, 5).0, [204, 224, 244]);
 }
 
+/// What fills the file evenly.
+fn noisy(width: u32, height: u32) -> RgbImage {
+    RgbImage::from_fn(width, height, |x, y| {
+        let v = (x * 7919 + y * 104_729 + x * y * 31) % 251;
+        image::Rgb([v as u8; 3])
+    })
+}
+
 fn refusal(bytes: &[u8], file: &str) -> Error {
     // The photo itself would make a long message.
     let error = read(bytes, file, &settings())
@@ -320,6 +328,24 @@ fn empty_and_unfinished_copies() {
             Error::Incomplete { .. } | Error::Damaged { .. }
         ));
     }
+}
+
+/// A byte that is missing or there twice can shift all that follows without a word from a decoder.
+#[test]
+fn data_that_stands_in_the_file_twice() {
+    let whole = jpeg(&noisy(400, 300), None);
+    let middle = whole.len() / 2;
+    for length in [100, 700] {
+        let mut doubled = whole.clone();
+        doubled.splice(middle..middle, whole[middle..middle + length].to_vec());
+        let error = refusal(&doubled, "a.jpg");
+        assert!(matches!(error, Error::Damaged { .. }), "{length}: {error}");
+    }
+    // Padding before the end is no damage.
+    let mut padded = whole.clone();
+    let end = whole.len() - 2;
+    padded.splice(end..end, [0xff; 100]);
+    assert!(read(&padded, "a.jpg", &settings()).is_ok());
 }
 
 #[test]
