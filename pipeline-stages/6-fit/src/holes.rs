@@ -125,7 +125,7 @@ pub(crate) struct Hole {
     area_mm2: f64,
     /// Area over the artwork's.
     share: f64,
-    /// Area over that of its convex hull.
+    /// Area, with what lies within it, over that of its convex hull.
     solidity: f64,
     /// Length over width, by its moments.
     elongation: f64,
@@ -306,6 +306,23 @@ impl Presence {
             .collect()
     }
 
+    /// Samples of the emblem that a patch goes all round.
+    fn islands(&self, patch: &[usize], member: &dyn Fn(usize) -> bool) -> f64 {
+        let [columns, rows] = self.spans(patch);
+        let (width, height) = (columns.len(), rows.len());
+        let sample = |k: usize| (rows.start + k / width) * self.width + columns.start + k % width;
+        let leads_out = |&k: &usize| {
+            let (i, j) = (k % width, k / width);
+            let at_end = i == 0 || j == 0 || i + 1 == width || j + 1 == height;
+            at_end || self.depth[sample(k)] <= 0.0
+        };
+        connected(width, height, &|k| !member(sample(k)))
+            .iter()
+            .filter(|other| !other.iter().any(leads_out))
+            .map(|island| island.len() as f64)
+            .sum()
+    }
+
     fn describe(&self, patch: &[usize], artwork_mm2: f64, member: &dyn Fn(usize) -> bool) -> Hole {
         const SIDES: [(isize, isize); 4] = [(-1, 0), (1, 0), (0, -1), (0, 1)];
         let n = patch.len() as f64;
@@ -328,7 +345,7 @@ impl Presence {
         Hole {
             area_mm2,
             share: area_mm2 / artwork_mm2.max(1e-9),
-            solidity: n / contour_area(&hull(patch, self.width)),
+            solidity: (n + self.islands(patch, member)) / contour_area(&hull(patch, self.width)),
             elongation: ((half + apart) / (half - apart)).sqrt(),
             touching: at_edge as f64 / sides.max(1) as f64,
             torn: cut as f64 / sides.max(1) as f64,
@@ -413,6 +430,9 @@ mod tests {
         );
         assert!((seen[0].elongation - 1.0).abs() < 0.01);
         assert!((seen[0].middle[0] - 100.0).abs() < 0.1);
+        let speck = disc(15.5, 12.0, 1.0);
+        let specked = holes(&|u, v| disc(15.0, 12.0, 4.0)(u, v) && !speck(u, v));
+        assert!(specked[0].solidity > 0.95, "{specked:?}");
         let slot = holes(&|u, v| (u - 15.0).abs() < 5.0 && (v - 15.0).abs() < 1.25);
         assert!((slot[0].elongation - 4.0).abs() < 0.1);
         assert!(slot[0].solidity > 0.97);

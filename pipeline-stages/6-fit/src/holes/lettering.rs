@@ -67,7 +67,7 @@ struct Row {
 
 /// The row that chance explains least, if it hardly does.
 pub(super) fn drawn(seen: &Presence) -> Option<Drawn> {
-    let emblem = Emblem::of(seen);
+    let emblem = Emblem::of(seen)?;
     let rows = STROKE_RADII_MM.par_iter().filter_map(|&radius_mm| {
         let marks = emblem.marks(radius_mm);
         let turns = (0..DIRECTIONS).map(|k| std::f64::consts::PI * k as f64 / DIRECTIONS as f64);
@@ -96,17 +96,18 @@ struct Emblem<'a> {
 const LEVELS: f32 = 200.0;
 
 impl<'a> Emblem<'a> {
-    fn of(seen: &'a Presence) -> Self {
+    fn of(seen: &'a Presence) -> Option<Self> {
         const SHARE_MAX: f32 = 1.2;
-        let inside = || (0..seen.depth.len()).filter(|&k| seen.depth[k] > CLEARANCE_MM);
-        let span = |of: &dyn Fn(usize) -> usize| {
-            let first = inside().map(of).min().unwrap_or(0);
-            first..inside().map(of).max().map_or(0, |last| last + 1)
-        };
+        let inside = |&k: &usize| seen.depth[k] > CLEARANCE_MM;
+        let inside: Vec<usize> = (0..seen.depth.len()).filter(inside).collect();
+        if inside.is_empty() {
+            return None;
+        }
+        let [columns, rows] = seen.spans(&inside);
         let mut emblem = Self {
             seen,
-            columns: span(&|k| k % seen.width),
-            rows: span(&|k| k / seen.width),
+            columns,
+            rows,
             shows: GrayImage::new(0, 0),
         };
         let (width, height) = (emblem.columns.len() as u32, emblem.rows.len() as u32);
@@ -115,7 +116,7 @@ impl<'a> Emblem<'a> {
             let shows = LEVELS * seen.share[k].clamp(0.0, SHARE_MAX);
             Luma([if emblem.is_inside(k) { shows as u8 } else { 0 }])
         });
-        emblem
+        Some(emblem)
     }
 
     /// The whole grid's sample at a sample of the box.

@@ -1,5 +1,7 @@
 //! How much of the residue shows, spot by spot.
 
+use std::ops::Range;
+
 use imageproc::distance_transform::euclidean_squared_distance_transform;
 use imageproc::image::{GrayImage, Luma};
 
@@ -97,18 +99,25 @@ impl Presence {
         })
     }
 
+    /// The columns and the rows that a patch lies in.
+    pub(super) fn spans(&self, patch: &[usize]) -> [Range<usize>; 2] {
+        let span = |of: &dyn Fn(usize) -> usize| {
+            let (first, last) = patch.iter().fold((usize::MAX, 0), |(first, last), &k| {
+                (first.min(of(k)), last.max(of(k)))
+            });
+            first..last + 1
+        };
+        [span(&|k| k % self.width), span(&|k| k / self.width)]
+    }
+
     /// Samples about a patch, not so near that its own edge blurs them.
     pub(super) fn ring(&self, patch: &[usize], member: &dyn Fn(usize) -> bool) -> Vec<usize> {
         let [near, far] = RIM_MM.map(|mm| mm / self.pitch_mm + 0.5);
         let reach = far.ceil() as usize;
-        let span = |of: &dyn Fn(usize) -> usize, end: usize| {
-            let (first, last) = patch.iter().fold((end, 0), |(first, last), &k| {
-                (first.min(of(k)), last.max(of(k)))
-            });
-            first.saturating_sub(reach)..(last + reach + 1).min(end)
-        };
-        let columns = span(&|k| k % self.width, self.width);
-        let rows = span(&|k| k / self.width, self.height);
+        let [columns, rows] = self.spans(patch);
+        let wider =
+            |span: Range<usize>, end| span.start.saturating_sub(reach)..(span.end + reach).min(end);
+        let (columns, rows) = (wider(columns, self.width), wider(rows, self.height));
         let sample =
             |i: u32, j: u32| (rows.start + j as usize) * self.width + columns.start + i as usize;
         let patch = GrayImage::from_fn(columns.len() as u32, rows.len() as u32, |i, j| {
