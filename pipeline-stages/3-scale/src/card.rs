@@ -12,6 +12,8 @@ const BAR_MM: f64 = 100.0;
 const SHORT_SIDE_MM: f64 = 150.0;
 /// Rows of the card at less than this angle (its cosine) run the same way.
 const PARALLEL: f64 = 0.7;
+/// Rows that tell a card from a ruler.
+const SEEN_MIN: usize = 2;
 /// Stretches that differ by less need not be told apart.
 const ALIKE: f64 = 5e-4;
 
@@ -19,7 +21,7 @@ const ALIKE: f64 = 5e-4;
 #[derive(Debug)]
 pub(crate) struct Card {
     pub(crate) rulers: Vec<Ruler>,
-    /// Why the sides could not be told apart.
+    /// Why it may be no card, or its sides could not be told apart.
     pub(crate) doubt: Option<String>,
 }
 
@@ -46,11 +48,21 @@ pub(crate) fn measured(rulers: &[Ruler], bars_mm: [f64; 2]) -> Card {
     });
     Card {
         rulers: corrected.collect(),
-        doubt: (!told_apart).then(|| {
-            "it cannot be seen which sides of the scale card are its long ones, and its two bars \
-             differ: photograph the whole card"
-                .to_owned()
-        }),
+        doubt: if rulers.len() < SEEN_MIN {
+            Some(
+                "one row of divisions is seen where a scale card has four, and a ruler is thicker than \
+                 a card: photograph the whole card, or leave out card_x_mm and card_y_mm"
+                    .to_owned(),
+            )
+        } else if told_apart {
+            None
+        } else {
+            Some(
+                "it cannot be seen which sides of the scale card are its long ones, and its two \
+                 bars differ: photograph the whole card"
+                    .to_owned(),
+            )
+        },
     }
 }
 
@@ -123,6 +135,11 @@ mod tests {
         // Both sides cut by the picture, the short one told by the other's length.
         let cut = measured(&[side(149, A, C), side(152, A, B)], [99.5, 100.2]);
         assert!(cut.doubt.is_some() || pitches(&cut) == [0.995, 1.002]);
+    }
+
+    #[test]
+    fn one_row_may_be_a_rulers() {
+        assert!(measured(&[side(230, A, B)], [100.0, 100.0]).doubt.is_some());
     }
 
     #[test]
