@@ -70,7 +70,7 @@ pub(crate) fn find(
                 e.climbers = climbers;
             }
             // One version found beyond doubt tells where the others lie.
-            if let Some(pose) = convincing(&e.climbers, BEYOND_DOUBT, look.sizes_mm[0], settings) {
+            if let Some(pose) = convincing(&e.climbers, &BEYOND_DOUBT, look.sizes_mm[0], settings) {
                 look_about(levels, entrants, i, plane, &pose, settings);
                 return;
             }
@@ -83,7 +83,7 @@ pub(crate) fn find(
             let least_mm = sizes.map_or(all[0], |sizes| sizes[0]);
             Some((
                 i,
-                convincing(&entrants[i].climbers, CLEAR, least_mm, settings)?,
+                convincing(&entrants[i].climbers, &CLEAR, least_mm, settings)?,
             ))
         });
         if let Some((i, pose)) = best {
@@ -93,10 +93,23 @@ pub(crate) fn find(
     }
 }
 
-/// Significance at which nothing else needs to be looked at,
-const BEYOND_DOUBT: f64 = 30.0;
-/// and at which no more thorough search is needed.
-const CLEAR: f64 = 14.0;
+/// What ends a search: a fit so far out of the noise, with residue on so much of the shape.
+struct Enough {
+    significance: f64,
+    present_share: f64,
+}
+
+/// Nothing else needs to be looked at,
+const BEYOND_DOUBT: Enough = Enough {
+    significance: 30.0,
+    present_share: 0.5,
+};
+/// and no more thorough search is needed. Measured on painted scenes: 0.54 to 0.64 of what lay on part
+/// of a larger residue, or at a wrong turn; 0.74 and more of right places that are not beyond doubt.
+const CLEAR: Enough = Enough {
+    significance: 14.0,
+    present_share: 0.7,
+};
 
 /// Every version is searched about the place where one, `found`, was found. They differ in what
 /// they show, so the middle of one need not be the middle of another.
@@ -156,11 +169,10 @@ pub(crate) fn about(pose: &Pose) -> [Point<Mm>; 2] {
 /// smaller than what was looked for: part of the residue of a small emblem can be one still smaller.
 fn convincing(
     climbers: &[Climber],
-    significance: f64,
+    enough: &Enough,
     least_mm: f64,
     settings: &Settings,
 ) -> Option<Pose> {
-    const SHARE: f64 = 0.5;
     const RIVAL: f64 = 0.7;
     /// Standard deviations of bleed.
     const DEVIATIONS: f64 = 2.0;
@@ -172,8 +184,8 @@ fn convincing(
         away && c.standing(settings) > RIVAL * standing
     });
     let bleed = (pose.0[BLEED] - settings.bleed_mm).abs();
-    let good = best.alignment.significance() > significance
-        && best.alignment.present_share > SHARE
+    let good = best.alignment.significance() > enough.significance
+        && best.alignment.present_share > enough.present_share
         && bleed < DEVIATIONS * settings.u_bleed_mm
         && pose.size_mm() >= least_mm
         && !rivalled;

@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use crate::align::{Aligner, Alignment, Drawing, Tiling};
 use crate::certainty::{Seen, art_to_photo, covariance, least_deviation};
-use crate::coarse::{self, Candidate, Look, Raster, angle_between};
+use crate::coarse::{self, Candidate, Look, Raster};
 use crate::evidence;
 use crate::find::{Entrant, LOCAL_CANDIDATES, about, find, standing};
 use crate::holes;
@@ -277,18 +277,14 @@ impl<'a> Ground<'a> {
         }
     }
 
-    /// Other turns at which the version may lie where it was found: no larger ones than are usual,
-    /// if it was found at a usual one.
+    /// Other turns at which the version may lie where it was found.
     fn turned(&self, entrant: &Entrant, found: &Pose, settings: &Settings) -> Vec<Pose> {
         let distance = refine::distance_for(self.level, &entrant.shape, found.size_mm());
         let shape = &entrant.shape;
         let usual = self.with_usual_bleed(found);
-        let mut others = turns::others(&self.aligner(&distance), shape, &usual);
-        let turn = |pose: &Pose| angle_between(pose.0[TURN], 0.0);
-        let most = settings.rotation_max_deg.to_radians().max(turn(found));
-        others.retain(|other| {
-            turn(other) <= most && !alike((shape, other), (shape, found), &distance)
-        });
+        let usual_rad = settings.rotation_max_deg.to_radians();
+        let mut others = turns::others(&self.aligner(&distance), shape, &usual, usual_rad);
+        others.retain(|other| !alike((shape, other), (shape, found), &distance));
         others
     }
 

@@ -197,6 +197,21 @@ fn small_plain_emblems_are_found() {
 }
 
 #[test]
+fn emblems_in_photos_taken_sideways_are_found() {
+    let settings = settings();
+    let lost: Vec<u64> = (100..112)
+        .filter(|&seed| {
+            let case = case(&small(&Family::SIDEWAYS), seed, &settings);
+            let ranking = register(&case, &settings);
+            let best = ranking.best().expect("something is always fitted");
+            let error = case.truth.outline_error_mm(&best.fit.art_to_photo);
+            error.expect("an emblem").0 > 0.5
+        })
+        .collect();
+    assert!(lost.len() <= 1, "lost: {lost:?}");
+}
+
+#[test]
 fn what_is_not_the_artwork_is_never_cut() {
     let settings = settings();
     for family in [

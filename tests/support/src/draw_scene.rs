@@ -50,6 +50,15 @@ fn between(rng: &mut Rng, range: [f64; 2]) -> f64 {
     rng.range(range[0], range[1])
 }
 
+fn held_deg(family: &Family, rng: &mut Rng) -> f64 {
+    let [least, most] = family.held_deg;
+    if most <= 0.0 {
+        return 0.0;
+    }
+    let held = rng.range(least, most);
+    if rng.chance(0.5) { held } else { -held }
+}
+
 fn count(rng: &mut Rng, range: [usize; 2]) -> usize {
     range[0] + rng.below(range[1] - range[0] + 1)
 }
@@ -288,11 +297,12 @@ fn place_emblem(
     let least = family.width_mm[0].min(most);
     let width_mm = rng.range(least, family.width_mm[1].min(most)) * shrink;
     let reach = 0.5 * width_mm * 1.0_f64.hypot(tall);
-    let rotation_deg = if rng.chance(0.75) {
-        6.0 * rng.normal()
-    } else {
-        rng.range(-42.0, 42.0)
-    };
+    let rotation_deg = held_deg(family, rng)
+        + if rng.chance(0.75) {
+            6.0 * rng.normal()
+        } else {
+            rng.range(-42.0, 42.0)
+        };
     let spread = |frame: f64| 0.5 * (frame - 2.0 * reach).max(0.0) * 0.96;
     let centre_mm = [0, 1].map(|k| rng.range(-1.0, 1.0) * spread(frame_mm[k]));
     let residue = Residue {

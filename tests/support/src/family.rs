@@ -77,6 +77,8 @@ pub struct Family {
     pub missing: [f64; 2],
     /// Tilt of the cloth against the sensor.
     pub tilt_deg: [f64; 2],
+    /// How far the camera was turned about its own axis, either way.
+    pub held_deg: [f64; 2],
     /// Which rulers.
     pub rulers: Rulers,
     /// Probability of stripes.
@@ -134,6 +136,7 @@ impl Family {
         roughness_mm: [0.02, 0.12],
         missing: [0.0, 0.25],
         tilt_deg: [0.0, 2.0],
+        held_deg: [0.0, 0.0],
         rulers: Rulers::Any,
         stripes: 0.5,
         pattern_percent: [2.0, 9.0],
@@ -185,6 +188,12 @@ impl Family {
     pub const TILT: Family = Family {
         name: "tilt",
         tilt_deg: [2.0, 14.0],
+        ..Self::MAIN
+    };
+    /// A camera held sideways, or upside down.
+    pub const SIDEWAYS: Family = Family {
+        name: "sideways",
+        held_deg: [60.0, 180.0],
         ..Self::MAIN
     };
     /// Residue that is hard to see.
@@ -409,13 +418,14 @@ impl Family {
     ];
 
     /// Families whose scenes can be measured.
-    pub const MEASURABLE: [Family; 23] = [
+    pub const MEASURABLE: [Family; 24] = [
         Self::MAIN,
         Self::WORKSHOP,
         Self::CLEAN,
         Self::STRIPES,
         Self::JACQUARD,
         Self::TILT,
+        Self::SIDEWAYS,
         Self::FAINT,
         Self::PATCHY,
         Self::FOLDS,
