@@ -8,12 +8,13 @@
 //! whole), has the rim that the emblem's own edge has, if it has one, and has no equal among the
 //! patches that wear has left elsewhere. Wear is ragged, thins out, and comes in all sizes. What is no
 //! hole but only a drawing leaves besides: long thin lines, straight edges of lettering that face each
-//! other, slots through the strokes, and small marks in a row.
+//! other, slots through the strokes, small marks in a row, and openings that lie a little elsewhere.
 
 mod bands;
 mod elsewhere;
 mod lettering;
 mod lines;
+mod moved;
 mod presence;
 mod rim;
 mod slots;
@@ -51,7 +52,7 @@ struct Look {
     /// same at each; wear beside it, which thins out, is not.
     gone_below: &'static [f32],
     /// Whether thin lines and straight edges show in it: [`lines`], [`bands`], [`slots`],
-    /// [`lettering`].
+    /// [`lettering`], [`moved`].
     shows_edges: bool,
     at_one_per_cent: f64,
     per_doubled_area: f64,
@@ -171,7 +172,8 @@ impl Look {
             let drawn = lines::drawn(&seen, &core)
                 .or_else(|| bands::drawn(&seen))
                 .or_else(|| slots::drawn(&seen))
-                .or_else(|| lettering::drawn(&seen));
+                .or_else(|| lettering::drawn(&seen))
+                .or_else(|| moved::drawn(&seen));
             if let Some(drawn) = drawn {
                 worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
             }
