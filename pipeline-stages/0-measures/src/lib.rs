@@ -9,6 +9,7 @@ pub mod artwork;
 pub mod cloth;
 pub mod crosses;
 pub mod fit;
+pub mod level;
 pub mod lines;
 pub mod map;
 pub mod outline;

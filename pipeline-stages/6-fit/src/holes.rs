@@ -8,8 +8,10 @@
 //! whole), has the rim that the emblem's own edge has, if it has one, and has no equal among the
 //! patches that wear has left elsewhere. Wear is ragged, thins out, and comes in all sizes. What is no
 //! hole but only a drawing leaves besides: long thin lines, straight edges of lettering that face each
-//! other, slots through the strokes, small marks in a row, and openings that lie a little elsewhere.
+//! other, slots through the strokes, small marks in a row, openings that lie a little elsewhere, and
+//! arcs.
 
+mod arcs;
 mod bands;
 mod elsewhere;
 mod lettering;
@@ -51,8 +53,8 @@ struct Look {
     /// What shows less than one of these shares has gone. A hole that was made has an edge and is the
     /// same at each; wear beside it, which thins out, is not.
     gone_below: &'static [f32],
-    /// Whether thin lines and straight edges show in it: [`lines`], [`bands`], [`slots`],
-    /// [`lettering`], [`moved`].
+    /// Whether what only a drawing leaves shows in it: [`lines`], [`bands`], [`slots`], [`lettering`],
+    /// [`moved`], [`arcs`].
     shows_edges: bool,
     at_one_per_cent: f64,
     per_doubled_area: f64,
@@ -173,7 +175,8 @@ impl Look {
                 .or_else(|| bands::drawn(&seen))
                 .or_else(|| slots::drawn(&seen))
                 .or_else(|| lettering::drawn(&seen))
-                .or_else(|| moved::drawn(&seen));
+                .or_else(|| moved::drawn(&seen))
+                .or_else(|| arcs::drawn(&seen));
             if let Some(drawn) = drawn {
                 worst = (DRAWN, drawn.area_mm2, Some(seen.place(drawn.sample)));
             }
