@@ -53,6 +53,8 @@ pub(crate) struct Figures {
     pub(crate) every: i32,
     /// Height in pitches.
     pub(crate) height_pitches: f64,
+    /// Whether they were seen half-way between the longest ticks too, where the ends of ticks may be.
+    pub(crate) half_way: bool,
 }
 
 /// Where figures are looked for, in a row of marks.
@@ -103,6 +105,7 @@ pub(crate) fn find(
     Some(Figures {
         every: if twice { every / 2 } else { every },
         height_pitches: block.height_pitches(),
+        half_way: twice,
     })
 }
 
@@ -353,13 +356,26 @@ impl Verdict {
 /// How usual such figures would be under a reading, 0 to 1: they stand at every centimetre or
 /// inch and are about 3 mm tall (common practice, no source).
 fn usual_figures(figures: &Figures, reading: &Reading) -> f64 {
+    /// How often what is seen half-way between the longest ticks are the ends of ticks (judged).
+    const TICKS: f64 = 0.1;
+    let height = off_usual_height(figures, reading).clamp(-ODDEST, ODDEST);
+    let as_seen = usual_distance(figures.every, reading) * (-0.5 * height * height).exp();
+    if figures.half_way {
+        (1.0 - TICKS) * as_seen + TICKS * usual_distance(2 * figures.every, reading)
+    } else {
+        as_seen
+    }
+}
+
+/// How usual it is that figures stand so many ticks apart, 0 to 1.
+fn usual_distance(every: i32, reading: &Reading) -> f64 {
     let whole = match reading.unit {
         Mm => 10.0,
         Inch => MM_PER_INCH,
     };
-    let apart = f64::from(figures.every) * reading.pitch_mm / whole;
+    let apart = f64::from(every) * reading.pitch_mm / whole;
     let near = |share: f64| (apart / share - 1.0).abs() < 0.01;
-    let distance = if near(1.0) {
+    if near(1.0) {
         1.0
     } else if near(0.5) || near(0.25) {
         0.04
@@ -367,9 +383,7 @@ fn usual_figures(figures: &Figures, reading: &Reading) -> f64 {
         0.05
     } else {
         0.02
-    };
-    let height = off_usual_height(figures, reading).clamp(-ODDEST, ODDEST);
-    distance * (-0.5 * height * height).exp()
+    }
 }
 
 /// Standard deviations from the usual height beyond which nothing is told.
