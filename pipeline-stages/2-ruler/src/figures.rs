@@ -439,4 +439,41 @@ mod tests {
         assert_eq!(every(printed(8, 32, &[64])), Some(32));
         assert_eq!(every(printed(8, 8, &[0, 16, 48, 80, 96, 112])), None);
     }
+    /// Probability that a ruler of sixteenths is one, if print stands at every eighth tick, as tall as
+    /// figures beside eighths are.
+    fn sixteenths_in_spite_of_print(half_way: bool) -> f64 {
+        let reading = |parts: f64, probability| Reading {
+            unit: Inch,
+            pitch_mm: MM_PER_INCH / parts,
+            probability,
+        };
+        let mut verdict = Verdict {
+            readings: vec![reading(16.0, 0.83), reading(8.0, 0.17)],
+            evidence: 50.0,
+            misfits: 0.0,
+            lead: 50.0,
+            figures_at: Places {
+                phase: 0,
+                period: 16,
+                from_pitches: 4.0,
+            },
+        };
+        verdict.weigh_by_figures(&Figures {
+            every: 8,
+            height_pitches: 0.9,
+            half_way,
+        });
+        let sixteenths = |r: &&Reading| (r.pitch_mm * 16.0 / MM_PER_INCH - 1.0).abs() < 1e-9;
+        verdict
+            .readings
+            .iter()
+            .find(sixteenths)
+            .map_or(0.0, |r| r.probability)
+    }
+
+    #[test]
+    fn print_half_way_between_the_longest_ticks_may_be_their_ends() {
+        assert!(sixteenths_in_spite_of_print(false) < 0.02);
+        assert!(sixteenths_in_spite_of_print(true) > 0.2);
+    }
 }
