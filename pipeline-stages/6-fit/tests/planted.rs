@@ -176,38 +176,34 @@ fn planted_emblems_are_found_within_their_stated_bounds() {
     );
 }
 
+/// Seeds whose emblem is not found to half a millimetre.
+fn lost(family: &Family, seeds: std::ops::Range<u64>) -> Vec<u64> {
+    let settings = settings();
+    seeds
+        .filter(|&seed| {
+            let case = case(family, seed, &settings);
+            let ranking = register(&case, &settings);
+            let best = ranking.best().expect("something is always fitted");
+            let error = case.truth.outline_error_mm(&best.fit.art_to_photo);
+            error.expect("an emblem").0 > 0.5
+        })
+        .collect()
+}
+
 #[test]
 fn small_plain_emblems_are_found() {
-    let settings = settings();
     let family = Family {
         width_mm: [14.0, 26.0],
         contrast_percent: [9.0, 20.0],
         ..small(&Family::MAIN)
     };
-    let lost: Vec<u64> = (100..124)
-        .filter(|&seed| {
-            let case = case(&family, seed, &settings);
-            let ranking = register(&case, &settings);
-            let best = ranking.best().expect("something is always fitted");
-            let error = case.truth.outline_error_mm(&best.fit.art_to_photo);
-            error.expect("an emblem").0 > 0.5
-        })
-        .collect();
+    let lost = lost(&family, 100..124);
     assert!(lost.len() <= 1, "lost: {lost:?}");
 }
 
 #[test]
 fn emblems_in_photos_taken_sideways_are_found() {
-    let settings = settings();
-    let lost: Vec<u64> = (100..112)
-        .filter(|&seed| {
-            let case = case(&small(&Family::SIDEWAYS), seed, &settings);
-            let ranking = register(&case, &settings);
-            let best = ranking.best().expect("something is always fitted");
-            let error = case.truth.outline_error_mm(&best.fit.art_to_photo);
-            error.expect("an emblem").0 > 0.5
-        })
-        .collect();
+    let lost = lost(&small(&Family::SIDEWAYS), 100..112);
     assert!(lost.len() <= 1, "lost: {lost:?}");
 }
 
